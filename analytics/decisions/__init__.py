@@ -1,0 +1,1 @@
+"""One question each: cause, forecast, money, proof, capacity."""

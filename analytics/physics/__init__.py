@@ -1,0 +1,1 @@
+"""One instant at a time, no notion of history: fluids, balances, exchanger relations."""

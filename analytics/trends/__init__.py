@@ -1,0 +1,1 @@
+"""Along time: one grid, quality, evidence, the clean reference, fouling, drift."""

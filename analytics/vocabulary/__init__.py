@@ -1,0 +1,1 @@
+"""What everyone agrees on: quantities, units, time, records, errors."""

@@ -1,0 +1,1 @@
+"""Everything with a user, a clock or a disk: register, store, commands, API, pages, documents."""
