@@ -15,6 +15,9 @@ from analytics.vocabulary.errors import UnitError
 
 _REGISTRY: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 
+# Conventional metre of water column (ISO 80000-4 remarks: 1 mmH2O = 9.806 65 Pa).
+_REGISTRY.define("meter_of_water = 9806.65 pascal")
+
 # What the units library raises for a word that is no unit.
 _NOT_A_UNIT = (pint.PintError, ValueError, TypeError, AttributeError, TokenError, AssertionError)
 
@@ -39,7 +42,7 @@ SPELLINGS: dict[str, str] = {
     "kilowatt-hours": "kilowatt_hour", "megawatt-hours": "megawatt_hour",
     "btu/h": "Btu/hour", "btu/hr": "Btu/hour", "mbh": "kBtu/hour", "kbtu/h": "kBtu/hour",
     "pa": "pascal", "kpa": "kilopascal", "mbar": "millibar", "bar": "bar", "psi": "psi",
-    "mh2o": "meter*water*g_0", "mws": "meter*water*g_0",
+    "mh2o": "meter_of_water", "mws": "meter_of_water",
     "%": "percent", "percent": "percent", "pct": "percent", "": "dimensionless", "-": "dimensionless",
     "1": "dimensionless", "bool": "dimensionless", "on/off": "dimensionless",
     "mm": "millimeter", "m2": "meter**2", "m²": "meter**2",
