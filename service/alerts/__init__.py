@@ -1,0 +1,1 @@
+"""Alerts as people deal with them: raised, acknowledged, shelved, returned to normal."""
