@@ -1,0 +1,157 @@
+"""Every remark that an assessment can make, as a sentence without its full stop.
+
+Lives here: the list of codes and their templates, and how a template is filled. Not here: how a
+number is rounded (``numbers.py``). In a template
+
+    {offset_K}               a number; the ending of its name is its unit, shown in the plant's unit
+    {offset_K+}              the same with its sign
+    {low_K..high_K}          a range
+    {share%}                 a ratio as a percentage; {loss_low%..loss_high%} a range of them
+    {days#}                  a count, with no unit
+    {effectiveness}          a ratio as it stands
+    {role!}                  a word; the name of a role is turned into its label
+    [...]                    left out when a number or word inside it is missing
+"""
+
+import re
+from math import isfinite
+
+from analytics.vocabulary.quantities import ROLES
+from analytics.vocabulary.records import Remark
+from service.register.plant import DisplayUnits
+from service.wording import numbers
+
+REMARKS: dict[str, str] = {
+    # the heat balance
+    "balance_agrees": "Both sides report the same heat within {residual%}[ ({low%..high%})]",
+    "balance_off": "The two sides' heat differs by {residual%+}[ ({low%..high%})]",
+    "balance_not_checked": "Only one side's heat is measured, so the two cannot be compared",
+    # instruments
+    "offset_needed": "Would need an error of {offset_K+}[; idle hours allow {idle_low_K..idle_high_K}]",
+    "offset_seen": "Reads {offset_K+} off[ ({low_K..high_K})]",
+    "offset_idle_agrees": "Idle hours show the same error[, {idle_low_K..idle_high_K}]",
+    "thermometers_agree": "The thermometers agree[ within {offset_K}]",
+    "gain_needed": "Would need a meter error of {gain%+}",
+    "gain_seen": "The meter reads {gain%+} off[ ({low%..high%})]",
+    "one_meter_ambiguous": "With a single meter, its error and a loss of heat transfer look alike",
+    "load_dependent_offset": "The difference weighs more at low load, as an error of {offset_K+} does",
+    "crossing_explained": "The streams seem to cross in {share%} of the hours; an error of {offset_K+} explains it",
+    "step_on": "It came in one step[ of {step_K+}][ on {day!}]",
+    "no_step": "No step is seen; it came slowly",
+    # deposit
+    "loss_at_all_flows": "Heat transfer is {loss_low%..loss_high%} below clean, at every flow",
+    "one_resistance_fits": "One fouling resistance fits all loads[: {resistance_m2K_W}]",
+    "slow_fall_since": "It falls slowly and steadily[, {rate_per_month%} a month][, since {since!}]",
+    "fell_back_after_visit": "It came back after the visit[ on {day!}]",
+    "no_fall": "Heat transfer has not fallen",
+    "u_itself_fell": "The reference condition takes that out; heat transfer itself has fallen",
+    "steady_hours_show_it": "Only steady hours count, and those show the same fall",
+    # building side
+    "return_above_curve": "The secondary return is {excess_K} warmer than usual at this weather[ ({low_K..high_K})]",
+    "return_on_curve": "The secondary return is as usual for the weather",
+    "secondary_flow_above_curve": "The building draws {excess%} more water than usual at this load",
+    "plates_clean_meanwhile": "The plates pass as much heat as when clean",
+    # controls
+    "set_point_missed": "The set point is missed in {hours_share%} of the hours, by {short_K}",
+    "valve_open": "The control valve is fully open in {share%} of the hours",
+    "valve_hunting": "The control valve hunts: it moves {step%} from one interval to the next",
+    "valve_calm": "The control valve moves calmly",
+    # hydraulics
+    "pressure_drop_same": "The pressure drop is as it was at the same flow[ ({ratio} times)]",
+    "pressure_drop_risen": "The pressure drop is {ratio} times what it was at the same flow",
+    "no_pressure_drop": "No pressure drop is measured, so a blocked strainer cannot be excluded",
+    "parallel_flow_possible": "Effectiveness {effectiveness} fits parallel flow[, which cannot pass {most}]",
+    "parallel_flow_excluded": "Effectiveness reaches {effectiveness}[; parallel flow cannot pass {most}]",
+    # capacity
+    "short_at_design": "At {outdoor_degC} outdoors it delivers {short_W} less than the building needs[ ({low_W..high_W})]",
+    "enough_plates": "Clean it delivers {delivers_W}[; {needed_W} are needed]",
+    "plates_fit": "The frame and the bolts leave room for the {plates#} plates it needs",
+    "plates_do_not_fit": "The frame has no room for the plates it needs",
+    # what is missing, with its consequence
+    "temperatures_only": "Four temperatures give effectiveness and the number of transfer units; U, duty and money need a flow or a heat meter",
+    "effectiveness_only": "Effectiveness is {effectiveness}[ ({low..high})]; U, duty and money cannot be told without a flow",
+    "assumed_constant_secondary_flow": "No flow is measured; the secondary flow is taken as constant",
+    "no_area": "The plates' area is not registered: UA is told, U is not",
+    "no_nameplate": "No design data is registered: the first weeks serve as the yardstick, and ranges are wide",
+    "no_clean_period": "Nobody vouches for a clean period: the yardstick is less certain",
+    "no_flow": "No flow is measured: duty and money cannot be told",
+    "no_tariff": "No tariff is registered: costs cannot be told",
+    "no_price": "No price of a visit is registered: whether a visit pays cannot be told",
+    "no_design": "No design condition is registered: figures hold at the conditions of the clean weeks",
+    "no_outdoor": "No outdoor temperature is logged: whether there are enough plates cannot be told",
+    "no_design_outdoor": "No design outdoor temperature is registered: whether there are enough plates cannot be told",
+    "missing_role": "{role!} is missing",
+    "few_days": "{days#} of the {needed#} steady days needed are in",
+    "quiet_low_load": "{share%} of the hours are below the least load and tell nothing",
+    "stopped": "Data stopped {days#} days ago",
+    "off_season": "It has been off for {days#} days; nothing can be told until it runs again",
+    "first_weeks_yardstick": "Measured against its own first weeks, which nobody says were clean",
+    "reference_wide": "The clean level is known only to {low%..high%}",
+    # conclusions
+    "nothing_found": "Nothing found",
+    "within_limits": "Nothing has moved beyond what the instruments allow",
+    "mild": "The loss is {loss%}, still mild",
+    "visit_pays": "A visit now brings more than it costs",
+    "visit_pays_later": "A visit pays from {day!}",
+    "visit_does_not_pay": "A visit would cost more than it saves within twelve months",
+    "visit_worked": "{recovered%} of the loss came back[ on {day!}]",
+    "limit_passed": "The limit of {limit_K} is passed",
+    "limit_near": "The limit of {limit_K} is near",
+    # alerts
+    "drift_alert": "Approach {approach_K} at the reference condition, clean {clean_K}",
+    "thermometer_alert": "{role!} reads {offset_K+} off",
+    "flow_meter_alert": "{role!} reads {gain%+} off",
+    "building_alert": "The secondary return is {excess_K} warmer than usual",
+    "controls_alert": "The control valve hunts[: {step%} from one interval to the next]",
+    "pressure_drop_alert": "The pressure drop has risen to {ratio} times what it was",
+    "capacity_alert": "It delivers {short_W} less than the building needs on the coldest days",
+    "piping_alert": "It behaves as in parallel flow[ since {day!}]",
+    "data_stopped_alert": "No reading for {days#} days",
+}  # fmt: skip
+
+_CLAUSE = re.compile(r"\[([^\[\]]*)\]")
+_SLOT = re.compile(r"\{(?P<low>\w+)(?P<kind>[%#!+]*)(?:\.\.(?P<high>\w+)%?)?(?P<after>\+?)\}")
+
+
+def remark_text(remark: Remark, units: DisplayUnits | None = None) -> str:
+    """Return the remark as a sentence without full stop, numbers in the plant's units.
+
+    A code that is not in :data:`REMARKS` is spelt out, so that nothing said is lost.
+    """
+    template = REMARKS.get(remark.code)
+    if template is None:
+        return _spelt_out(remark, units or DisplayUnits())
+    shown = units or DisplayUnits()
+    kept = _CLAUSE.sub(lambda m: m[1] if _is_filled(m[1], remark) else "", template)
+    text = _SLOT.sub(lambda m: _fill(m, remark, shown), kept)
+    return text[:1].upper() + text[1:]
+
+
+def _is_filled(clause: str, remark: Remark) -> bool:
+    names = [n for m in _SLOT.finditer(clause) for n in (m["low"], m["high"]) if n]
+    return all(n in remark.words or isfinite(remark.numbers.get(n, float("nan"))) for n in names)
+
+
+def _fill(slot: re.Match[str], remark: Remark, units: DisplayUnits) -> str:
+    name, kind = slot["low"], slot["kind"]
+    if "!" in kind:
+        word = remark.words.get(name, "")
+        return ROLES[word].label if word in ROLES else word or "it"
+    measure = numbers.PLAIN_COUNT if "#" in kind else numbers.measure_of(name, units)
+    if "%" in kind:
+        measure = numbers.PERCENT
+    value = remark.numbers.get(name, float("nan"))
+    if slot["high"]:
+        return numbers.span(value, remark.numbers.get(slot["high"], float("nan")), measure)
+    return numbers.single(value, measure, signed="+" in kind)
+
+
+def _spelt_out(remark: Remark, units: DisplayUnits) -> str:
+    said = [
+        f"{name.rsplit('_', 1)[0].replace('_', ' ')} "
+        + numbers.single(value, numbers.measure_of(name, units))
+        for name, value in remark.numbers.items()
+    ]
+    said += [ROLES[w].label if w in ROLES else w for w in remark.words.values()]
+    text = remark.code.replace("_", " ") + (": " + ", ".join(said) if said else "")
+    return text[:1].upper() + text[1:]
