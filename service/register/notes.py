@@ -1,0 +1,122 @@
+"""What is taken for granted where the register is silent, and what cannot be said without it."""
+
+from analytics.vocabulary.quantities import PRIMARY_FLOW, SECONDARY_FLOW, TEMPERATURES
+from analytics.vocabulary.records import Exchanger, FlowMeter, Thermometer
+from analytics.vocabulary.units import convert
+from service.register.schemas import ExchangerTable
+
+_FLOW_ROLES = (PRIMARY_FLOW, SECONDARY_FLOW, "heat_power", "heat_energy", "heat_volume")
+_METER_ROLES = (PRIMARY_FLOW, SECONDARY_FLOW, "heat_power")
+# Volume heat capacity of water between 20 and 90 degC, within 3 %: enough to compare a nameplate.
+_WATER_J_m3K = 4.1e6
+_NAMEPLATE_MISFIT = 0.15
+
+
+def notes_of(table: ExchangerTable, exchanger: Exchanger) -> tuple[str, ...]:
+    """Return the defaults taken and the consequences of what is left out, a sentence each."""
+    return (
+        *_consequences(table, exchanger),
+        *_meter_defaults(table),
+        *_thermometer_defaults(table),
+        *_nameplate_misfits(exchanger),
+    )
+
+
+def _consequences(table: ExchangerTable, exchanger: Exchanger) -> list[str]:
+    found = []
+    missing = [r for r in TEMPERATURES if r not in table.points]
+    if missing:
+        found.append(
+            f"without a point for {', '.join(missing)}: no assessment; all four temperatures are needed"
+        )
+    if not any(r in table.points for r in _FLOW_ROLES):
+        found.append(
+            "without a flow or a heat meter: NTU and effectiveness, but no U, duty or money"
+        )
+    if table.area_m2 is None:
+        found.append("without area_m2: UA but no U, and the fouling resistance is that of 1 m2")
+    if table.plates is None:
+        found.append("without plates: no statement on more plates")
+    elif table.plates_most is None:
+        found.append("without plates_most: no statement on how many plates can be added")
+    if table.clean is None:
+        found.append("without [exchanger.clean]: the first weeks of data are the yardstick")
+    if table.limits.approach_K is None:
+        found.append(
+            f"without limits.approach_K: the limit is where the cleanliness factor is "
+            f"{table.limits.cleanliness_factor:g}"
+        )
+    if _prices(exchanger) == 0.0:
+        found.append("without prices in [tariff]: no money")
+    elif (
+        exchanger.tariff.visit_clean_in_place is None
+        and exchanger.tariff.visit_open_and_clean is None
+    ):
+        found.append(
+            "without clean_in_place or open_and_clean in [tariff]: no best date for a visit"
+        )
+    if exchanger.design_outdoor_degC is None or "outdoor_temperature" not in table.points:
+        found.append(
+            "without design_outdoor_degC and a point for outdoor_temperature: "
+            "no statement on whether there are enough plates"
+        )
+    if max(table.primary.passes, table.secondary.passes) > 1 and table.ports == "front":
+        found.append(
+            'more than one pass with ports = "front": such packs have "both ends"; check it'
+        )
+    return found
+
+
+def _prices(exchanger: Exchanger) -> float:
+    tariff = exchanger.tariff
+    return (
+        tariff.heat_per_J
+        + tariff.return_temperature_per_J_K
+        + tariff.volume_per_m3
+        + tariff.electricity_per_J
+        + tariff.unmet_heat_per_J
+    )
+
+
+def _meter_defaults(table: ExchangerTable) -> list[str]:
+    if "heat_power" in table.meters or PRIMARY_FLOW in table.meters:
+        described = {"heat_power", PRIMARY_FLOW, "heat_energy", "heat_volume"}
+    else:
+        described = set()
+    described |= set(table.meters)
+    silent = [r for r in _METER_ROLES if r in table.points and r not in described]
+    bare = FlowMeter(role=PRIMARY_FLOW)
+    return [
+        f"meter of {role} {bare.described}, in the {bare.pipe} pipe, "
+        f"±{100 * 2 * bare.relative_standard_uncertainty:g} %"
+        for role in silent
+    ]
+
+
+def _thermometer_defaults(table: ExchangerTable) -> list[str]:
+    silent = [r for r in TEMPERATURES if r in table.points and r not in table.thermometers]
+    if not silent:
+        return []
+    bare = Thermometer(role=silent[0])
+    return [
+        f"thermometers of {', '.join(silent)} {bare.described}, ±{2 * bare.standard_uncertainty_K:g} K"
+    ]
+
+
+def _nameplate_misfits(exchanger: Exchanger) -> list[str]:
+    """Say where the nameplate's duty and its flows and temperatures do not belong together."""
+    if exchanger.design_duty_W is None:
+        return []
+    found = []
+    for name, stream in (("primary", exchanger.primary), ("secondary", exchanger.secondary)):
+        values = (stream.design_inlet_degC, stream.design_outlet_degC, stream.design_flow_m3_s)
+        if stream.fluid.kind != "water" or None in values:
+            continue
+        inlet, outlet, flow = (float(v) for v in values if v is not None)
+        duty_W = flow * _WATER_J_m3K * abs(inlet - outlet)
+        if abs(duty_W / exchanger.design_duty_W - 1.0) > _NAMEPLATE_MISFIT:
+            found.append(
+                f"design_duty_kW is {float(convert(exchanger.design_duty_W, 'W', 'kW')):.0f}, but the {name} "
+                f"side's flow and temperatures make {float(convert(duty_W, 'W', 'kW')):.0f} kW; check the nameplate"
+            )
+    return found
