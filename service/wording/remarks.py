@@ -7,6 +7,7 @@ number is rounded (``numbers.py``). In a template
     {offset_K+}              the same with its sign
     {low_K..high_K}          a range
     {share%}                 a ratio as a percentage; {loss_low%..loss_high%} a range of them
+    {residual%%}             the same with a decimal, for what is small
     {days#}                  a count, with no unit
     {effectiveness}          a ratio as it stands
     {role!}                  a word; the name of a role is turned into its label
@@ -23,8 +24,8 @@ from service.wording import numbers
 
 REMARKS: dict[str, str] = {
     # the heat balance
-    "balance_agrees": "Both sides report the same heat within {residual%}[ ({low%..high%})]",
-    "balance_off": "The two sides' heat differs by {residual%+}[ ({low%..high%})]",
+    "balance_agrees": "Both sides report the same heat within {residual%%}[ ({low%%..high%%})]",
+    "balance_off": "The two sides' heat differs by {residual%%+}[ ({low%%..high%%})]",
     "balance_not_checked": "Only one side's heat is measured, so the two cannot be compared",
     # instruments
     "offset_needed": "Would need an error of {offset_K+}[; idle hours allow {idle_low_K..idle_high_K}]",
@@ -110,7 +111,7 @@ REMARKS: dict[str, str] = {
 }  # fmt: skip
 
 _CLAUSE = re.compile(r"\[([^\[\]]*)\]")
-_SLOT = re.compile(r"\{(?P<low>\w+)(?P<kind>[%#!+]*)(?:\.\.(?P<high>\w+)%?)?(?P<after>\+?)\}")
+_SLOT = re.compile(r"\{(?P<low>\w+)(?P<kind>[%#!+]*)(?:\.\.(?P<high>\w+)%*)?\}")
 
 
 def remark_text(remark: Remark, units: DisplayUnits | None = None) -> str:
@@ -139,7 +140,7 @@ def _fill(slot: re.Match[str], remark: Remark, units: DisplayUnits) -> str:
         return ROLES[word].label if word in ROLES else word or "it"
     measure = numbers.PLAIN_COUNT if "#" in kind else numbers.measure_of(name, units)
     if "%" in kind:
-        measure = numbers.PERCENT
+        measure = numbers.FINE_PERCENT if "%%" in kind else numbers.PERCENT
     value = remark.numbers.get(name, float("nan"))
     if slot["high"]:
         return numbers.span(value, remark.numbers.get(slot["high"], float("nan")), measure)

@@ -1,0 +1,82 @@
+"""Days, times and spans of time in the site's zone, spelt in English on every machine."""
+
+from datetime import datetime, timedelta, tzinfo
+
+from service.wording.numbers import EN_DASH, NBSP
+
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+# Within this span a day and a month say the year by themselves; beyond it, months are fine enough.
+_NEAR = timedelta(days=200)
+_WEEKS_UP_TO = timedelta(days=140)
+_MONTH_DAYS = 30.44
+
+
+def long_day(at_utc: datetime, zone: tzinfo, *, year: bool = True) -> str:
+    """Return ``23 November 2026``, or without the year."""
+    at = at_utc.astimezone(zone)
+    text = f"{at.day}{NBSP}{MONTHS[at.month - 1]}"
+    return f"{text}{NBSP}{at.year}" if year else text
+
+
+def short_day(at_utc: datetime, zone: tzinfo, *, year: bool = False) -> str:
+    """Return ``23 Nov``, or with the year."""
+    at = at_utc.astimezone(zone)
+    text = f"{at.day}{NBSP}{MONTHS[at.month - 1][:3]}"
+    return f"{text}{NBSP}{at.year}" if year else text
+
+
+def near_day(at_utc: datetime, zone: tzinfo, today_utc: datetime) -> str:
+    """Return ``4 November``, with the year where it is far from today."""
+    return long_day(at_utc, zone, year=abs(at_utc - today_utc) > _NEAR)
+
+
+def month(at_utc: datetime, zone: tzinfo, *, year: bool = False) -> str:
+    """Return ``Nov``, or ``Nov 2026``."""
+    at = at_utc.astimezone(zone)
+    text = MONTHS[at.month - 1][:3]
+    return f"{text}{NBSP}{at.year}" if year else text
+
+
+def weekday(at_utc: datetime, zone: tzinfo, *, year: bool = True) -> str:
+    """Return ``Monday 23 November 2026``."""
+    return f"{WEEKDAYS[at_utc.astimezone(zone).weekday()]}{NBSP}{long_day(at_utc, zone, year=year)}"
+
+
+def clock(at_utc: datetime, zone: tzinfo) -> str:
+    """Return ``08:30``."""
+    return f"{at_utc.astimezone(zone):%H:%M}"
+
+
+def day_span(first_utc: datetime, last_utc: datetime, zone: tzinfo, today_utc: datetime) -> str:
+    """Return ``2 Jan–21 Mar`` when near, ``Apr–Nov 2027`` when far."""
+    if last_utc - today_utc <= _NEAR:
+        first, last = short_day(first_utc, zone), short_day(last_utc, zone)
+        return first if first == last else f"{first}{EN_DASH}{last}"
+    one_year = first_utc.astimezone(zone).year == last_utc.astimezone(zone).year
+    first, last = month(first_utc, zone, year=not one_year), month(last_utc, zone, year=True)
+    return last if last.startswith(first) else f"{first}{EN_DASH}{last}"
+
+
+def time_until(first_utc: datetime, last_utc: datetime, today_utc: datetime) -> str:
+    """Return ``in 6–17 weeks``, or in months when it is far."""
+    days_low = max(0.0, (first_utc - today_utc).total_seconds() / 86400)
+    days_high = max(days_low, (last_utc - today_utc).total_seconds() / 86400)
+    if timedelta(days=days_high) <= _WEEKS_UP_TO:
+        return f"in {_count_span(days_low / 7, days_high / 7)}{NBSP}weeks"
+    return f"in {_count_span(days_low / _MONTH_DAYS, days_high / _MONTH_DAYS)}{NBSP}months"
+
+
+def _count_span(low: float, high: float) -> str:
+    first, last = round(low), round(high)
+    return f"{last}" if first == last else f"{first}{EN_DASH}{last}"
+
+
+def days_ago(at_utc: datetime, now_utc: datetime) -> str:
+    """Return ``today``, ``1 day`` or ``19 days``: how long something has lasted."""
+    days = int((now_utc - at_utc).total_seconds() // 86400)
+    return "today" if days <= 0 else f"1{NBSP}day" if days == 1 else f"{days:,}{NBSP}days"

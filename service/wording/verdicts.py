@@ -1,0 +1,320 @@
+"""Verdicts: what to do and why, as the pages, the documents and the command say it.
+
+Lives here: the sentence of one exchanger and of the whole plant. Not here: rounding
+(``numbers.py``), single remarks (``remarks.py``), markup.
+"""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, tzinfo
+
+from analytics.vocabulary.records import Cause, CauseKind, Estimate, Evaluation, VerdictKind
+from service.register.plant import DisplayUnits, Plant
+from service.wording import dates, numbers
+from service.wording.causes import cause_in_a_sentence, role_label, times_less_likely
+from service.wording.numbers import NBSP, Figure
+from service.wording.remarks import remark_text
+
+# Verdicts on which somebody has to act; the order of the enumeration is that of the filter.
+NEEDS_SOMEBODY = frozenset(VerdictKind) - {
+    VerdictKind.CLEAN_LATER,
+    VerdictKind.CANNOT_TELL,
+    VerdictKind.LEAVE,
+}
+FILTER_LABELS: dict[VerdictKind, str] = {
+    VerdictKind.CLEAN_NOW: "Clean",
+    VerdictKind.CLEAN_LATER: "Clean later",
+    VerdictKind.BUILDING_SIDE: "Building side",
+    VerdictKind.ADD_PLATES: "Add plates",
+    VerdictKind.CHECK_INSTRUMENT: "Check an instrument",
+    VerdictKind.CHECK_CONTROLS: "Check the controls",
+    VerdictKind.CHECK_PIPING: "Check the piping",
+    VerdictKind.RINSE_STRAINER: "Rinse the strainer",
+    VerdictKind.CANNOT_TELL: "Cannot tell",
+    VerdictKind.LEAVE: "Leave alone",
+}
+_WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
+          "eleven", "twelve")  # fmt: skip
+
+
+def count_word(count: int) -> str:
+    """Return a count as a word up to twelve, then as a figure."""
+    return _WORDS[count] if 0 <= count < len(_WORDS) else f"{count:,}"
+
+
+def _zone(plant: Plant | None) -> tzinfo:
+    return plant.zone if plant is not None else UTC
+
+
+def _units(plant: Plant | None) -> DisplayUnits:
+    return plant.units if plant is not None else DisplayUnits()
+
+
+def headline(evaluation: Evaluation, plant: Plant | None = None) -> str:
+    """Return what to do, colon, cause: ``Clean it: deposit.``"""
+    kind, cause = evaluation.verdict.kind, evaluation.verdict.cause
+    if kind is VerdictKind.CANNOT_TELL:
+        return _cannot_tell(evaluation, plant)
+    if kind is VerdictKind.CHECK_INSTRUMENT:
+        return _check_instrument(cause)
+    if kind is VerdictKind.ADD_PLATES:
+        capacity = evaluation.capacity
+        more = capacity.plates_to_add if capacity is not None else None
+        return (
+            f"Add {more} plates: too few for the load." if more else "Too few plates for the load."
+        )
+    if kind is VerdictKind.LEAVE:
+        worked = evaluation.proofs and evaluation.proofs[-1].outcome == "worked"
+        return "Leave it: the visit worked." if worked else "Leave it: no loss found."
+    return {
+        VerdictKind.CLEAN_NOW: "Clean it: deposit.",
+        VerdictKind.CLEAN_LATER: "Clean later: deposit, still mild.",
+        VerdictKind.BUILDING_SIDE: "Building side: return too warm.",
+        VerdictKind.CHECK_CONTROLS: "Check the controls: the valve hunts.",
+        VerdictKind.CHECK_PIPING: "Check the piping: parallel flow.",
+        VerdictKind.RINSE_STRAINER: "Rinse the strainer: it is blocked.",
+    }[kind]
+
+
+def _cannot_tell(evaluation: Evaluation, plant: Plant | None) -> str:
+    since = evaluation.verdict.since_utc
+    if since is None:
+        return "Cannot tell yet."
+    return f"Cannot tell since {dates.near_day(since, _zone(plant), evaluation.through_utc)}."
+
+
+def _check_instrument(cause: Cause | None) -> str:
+    if cause is None:
+        return "Check an instrument."
+    if cause.kind is CauseKind.THERMOMETER:
+        label = role_label(cause.subject)
+        return f"Check a thermometer: {label}." if label else "Check a thermometer."
+    label = role_label(cause.subject)
+    return f"Check a meter: {label}." if label else "Check a flow meter."
+
+
+def reason(evaluation: Evaluation, plant: Plant | None = None) -> str:
+    """Return one or two short sentences that carry the verdict, or the runner-up."""
+    units = _units(plant)
+    said = [f"{remark_text(r, units)}." for r in evaluation.verdict.reasons[:2]]
+    if evaluation.verdict.kind is VerdictKind.CLEAN_LATER:
+        said = [*_pays_from(evaluation, plant), *said]
+    follower = runner_up(evaluation)
+    if follower and len(said) < 2:
+        said.append(follower)
+    return " ".join(said[:2])
+
+
+def _pays_from(evaluation: Evaluation, plant: Plant | None) -> list[str]:
+    money = evaluation.money
+    if money is None or money.best_visit_utc is None:
+        return []
+    if money.best_visit_utc <= evaluation.through_utc:
+        return []
+    day = dates.near_day(money.best_visit_utc, _zone(plant), evaluation.through_utc)
+    return [f"A visit brings most on {day}."]
+
+
+def runner_up(evaluation: Evaluation) -> str:
+    """Return the runner-up and how far behind it is, or an empty text."""
+    follower = evaluation.verdict.runner_up
+    if follower is None:
+        return ""
+    odds = times_less_likely(follower.times_less_likely)
+    return f"Runner-up {odds}: {cause_in_a_sentence(follower)}."
+
+
+def loss(evaluation: Evaluation) -> Estimate | None:
+    """Return the share of the heat transfer that is lost: one minus the cleanliness factor."""
+    factor = evaluation.state.cleanliness_factor if evaluation.state is not None else None
+    if factor is None:
+        return None
+    return Estimate(value=1 - factor.value, low=1 - factor.high, high=1 - factor.low)
+
+
+def month_of_waiting(evaluation: Evaluation) -> Figure:
+    """Return what another month costs; ``at most €90`` where it may be nothing."""
+    money = evaluation.money
+    if money is None:
+        return numbers.UNKNOWN
+    cost = money.next_month
+    shown = numbers.money(cost, money.currency)
+    if cost.low > 0 or shown.main == numbers.CANNOT_TELL:
+        return shown
+    decimals = numbers.decimals_for(cost.high - cost.low, 0)
+    most = numbers.sum_of_money(max(cost.high, 0.0), money.currency, decimals)
+    if most.endswith(f"{numbers.currency_sign(money.currency)}0"):
+        return Figure(main=most, bare="0")
+    return Figure(main=f"at most{NBSP}{most}", bare=most)
+
+
+def is_a_loss(estimate: Estimate | None) -> bool:
+    """Tell whether a cost's interval excludes zero: only then it stands in red."""
+    return estimate is not None and estimate.low > 0
+
+
+def limit_reached(evaluation: Evaluation, plant: Plant | None = None) -> Figure:
+    """Return when the limit is reached: ``2 Jan–21 Mar`` and ``in 6–17 weeks``."""
+    forecast, zone = evaluation.forecast, _zone(plant)
+    if forecast is None:
+        return numbers.UNKNOWN
+    today = forecast.made_utc
+    months = f"{round(forecast.horizon_days / 30.44)}{NBSP}months"
+    first, last = forecast.date_5, forecast.date_95
+    if first is None:
+        return Figure(main="not within", range=months)
+    if last is None:
+        soonest = "already" if first <= today else dates.day_span(first, first, zone, today)
+        return Figure(main=f"{soonest} or later", range=f"perhaps not within {months}")
+    if last <= today:
+        return Figure(main="passed", range=dates.day_span(first, last, zone, today))
+    if first <= today:
+        latest = dates.day_span(last, last, zone, today)
+        return Figure(main=f"by {latest}", range="may be passed already")
+    return Figure(
+        main=dates.day_span(first, last, zone, today), range=dates.time_until(first, last, today)
+    )
+
+
+def limit_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
+    """Return when the limit is reached, inside a sentence; empty where it is not in sight."""
+    forecast, zone = evaluation.forecast, _zone(plant)
+    if forecast is None or forecast.date_5 is None:
+        return ""
+    today = forecast.made_utc
+    if forecast.date_95 is None:
+        if forecast.date_50 is None:
+            return ""
+        return f"it may reach its limit from {dates.near_day(forecast.date_5, zone, today)}"
+    if forecast.date_95 <= today:
+        return "its limit is passed"
+    last = dates.near_day(forecast.date_95, zone, today)
+    if forecast.date_5 <= today:
+        return f"it reaches its limit by {last}"
+    first = dates.near_day(forecast.date_5, zone, today)
+    return f"it reaches its limit between {first} and {last}"
+
+
+def home_clauses(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[str, str]:
+    """Return the first page's sentence as its first clause and its rest."""
+    if not evaluations:
+        return "No exchanger has been assessed yet.", "Import a trend file to begin."
+    needy = [e for e in evaluations if e.verdict.kind in NEEDS_SOMEBODY]
+    if not needy:
+        return _nothing_needed(evaluations, plant)
+    if len(evaluations) > MANY:
+        return _many(needy, len(evaluations), plant)
+    first = needy[0]
+    opening, rest = _first_in_need(first, plant)
+    others = len(needy) - 1
+    if others:
+        verb = "needs" if others == 1 else "need"
+        rest = f"{rest} {count_word(others).capitalize()} more {verb} a decision."
+    return opening, rest.strip()
+
+
+MANY = 60  # above it, the first page lists only what needs a decision
+
+
+def home_sentence(evaluations: Sequence[Evaluation], plant: Plant) -> str:
+    """Return the first page's sentence: which, what to do, its size, its cost, by when."""
+    return " ".join(part for part in home_clauses(evaluations, plant) if part)
+
+
+def place(tag: str, plant: Plant) -> str:
+    """Return ``HX-03 in Mill Lane block``, or the tag alone."""
+    exchanger = plant.exchanger(tag)
+    return f"{tag} in {exchanger.building}" if exchanger and exchanger.building else tag
+
+
+def _first_in_need(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
+    where = place(evaluation.tag, plant)
+    if evaluation.verdict.kind is VerdictKind.CLEAN_NOW:
+        return f"{where} needs a cleaning visit:", _sentence(
+            [_loss_clause(evaluation), cost_clause(evaluation), limit_clause(evaluation, plant)]
+        )
+    said = headline(evaluation, plant).rstrip(".")
+    rest = [reason(evaluation, plant)]
+    cost = cost_clause(evaluation)
+    if cost:
+        rest.append(f"{cost[:1].upper()}{cost[1:]}.")
+    return f"{where}: {said[:1].lower()}{said[1:]}.", " ".join(r for r in rest if r)
+
+
+def _loss_clause(evaluation: Evaluation) -> str:
+    lost = loss(evaluation)
+    if lost is None:
+        return "deposit has built up on its plates"
+    return f"deposit has taken {numbers.figure(lost, numbers.PERCENT).main} of its heat transfer"
+
+
+def cost_clause(evaluation: Evaluation) -> str:
+    """Return what a month of waiting costs, inside a sentence; empty where it cannot be told."""
+    if evaluation.money is None:
+        return ""
+    cost = month_of_waiting(evaluation)
+    return "" if cost.main == numbers.CANNOT_TELL else f"each month of waiting costs {cost.text}"
+
+
+def _sentence(clauses: Sequence[str]) -> str:
+    kept = [c for c in clauses if c]
+    if len(kept) > 2:
+        return f"{', '.join(kept[:-1])}, and {kept[-1]}."
+    return f"{' and '.join(kept)}." if kept else ""
+
+
+def _nothing_needed(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[str, str]:
+    count = len(evaluations)
+    opening = (
+        f"{evaluations[0].tag} does not need you now."
+        if count == 1
+        else f"None of the {count_word(count)} exchangers needs you now."
+    )
+    later = next((e for e in evaluations if e.verdict.kind is VerdictKind.CLEAN_LATER), None)
+    unknown = sum(e.verdict.kind is VerdictKind.CANNOT_TELL for e in evaluations)
+    rest = []
+    if later is not None:
+        rest.append(f"The next that may is {place(later.tag, plant)}: deposit, still mild.")
+    if unknown:
+        verb = "can nothing be told yet" if unknown < count else "nothing can be told yet"
+        rest.append(f"Of {count_word(unknown)} {verb}.")
+    return opening, " ".join(rest)
+
+
+def _many(needy: Sequence[Evaluation], count: int, plant: Plant) -> tuple[str, str]:
+    verb = "needs" if len(needy) == 1 else "need"
+    opening = f"{count_word(len(needy)).capitalize()} of {count:,} exchangers {verb} a decision."
+    sums = [e.money for e in needy if e.money is not None]
+    rest = []
+    if sums:
+        # Intervals of different exchangers are taken as independent: half-widths add in quadrature.
+        value = sum(m.next_month.value for m in sums)
+        half = sum(((m.next_month.high - m.next_month.low) / 2) ** 2 for m in sums) ** 0.5
+        total = Estimate(value=value, low=value - half, high=value + half)
+        rest.append(f"Together they cost {numbers.money(total, sums[0].currency).text} a month.")
+    rest.append(f"First is {place(needy[0].tag, plant)}: {headline(needy[0], plant)}")
+    return opening, " ".join(rest)
+
+
+def changes_since(
+    evaluations: Sequence[Evaluation], seen_utc: datetime | None, plant: Plant
+) -> list[str]:
+    """Return what changed since the reader last looked, one clause for each exchanger."""
+    if seen_utc is None:
+        return []
+    said: list[str] = []
+    for evaluation in evaluations:
+        proofs = [p for p in evaluation.proofs if p.event.at_utc > seen_utc]
+        raised = [a for a in evaluation.alerts if a.raised_utc > seen_utc]
+        since = evaluation.verdict.since_utc
+        if proofs:
+            said.append(f"{evaluation.tag}: {proofs[-1].outcome} after its visit")
+        elif since is not None and since > seen_utc:
+            said.append(f"{evaluation.tag} is new here: {_lower(headline(evaluation, plant))}")
+        elif raised:
+            text = remark_text(raised[-1].remark, plant.units)
+            said.append(f"{evaluation.tag}: {_lower(text)}")
+    return said
+
+
+def _lower(text: str) -> str:
+    return (text[:1].lower() + text[1:]).rstrip(".")
