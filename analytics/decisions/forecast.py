@@ -16,10 +16,10 @@ A growth that has not begun when the forecast is made is not foreseen.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 from scipy.special import log_ndtr, ndtr, ndtri
 
 from analytics.vocabulary.errors import EvaluationError
@@ -29,11 +29,12 @@ Days = NDArray[np.datetime64]
 
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
 
-# Process noise, after simulated exchangers: the level wanders by so much in a day, the rate (a day)
-# by so much in a day, and starts within so much of nought.
-LEVEL_WANDER = 1.0e-3
-RATE_WANDER = 1.0e-5
-RATE_START_SD = 3.0e-5
+# How unevenly deposits grow: the rate departs from its law by so much (a day, one standard
+# deviation), and comes back within so many days. How uneven this one is, its own days tell: all
+# three are tried. Clean plates, and those with a deposit that came at one stroke, are the evenest.
+RATE_SD = (5.0e-5, 2.5e-4, 1.0e-3)
+RATE_MEMORY_DAYS = 45.0
+LEVEL_WANDER = 6.0e-4  # a day
 # How large a deposit is after half a year, before any of it was seen (half normal).
 AMPLITUDE_SD = 0.15
 YARDSTICK_DAYS = 180.0
@@ -42,9 +43,10 @@ YARDSTICK_DAYS = 180.0
 CHANCE_FROM_THE_START = 0.5
 ONSETS_PER_DAY = 1.0 / 1500.0
 LARGEST_SQUARED_INNOVATION = 16.0  # a wild day counts no more than four standard deviations
-ONSETS_MOST = 40
+ONSETS_MOST = 25
 ONSET_STEP_DAYS = 6.0
 _FAN_PATHS = 3000
+_SMOOTHING_DAYS = 21
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +61,12 @@ class _Law:
         """Return the law at ``days`` since onset, any shape; nought before it."""
         t = np.maximum(days, 0.0)
         if self.kind == "power":
-            return cast(Floats, (t / YARDSTICK_DAYS) ** self.parameter)
+            powered: Floats = (t / YARDSTICK_DAYS) ** self.parameter
+            return powered
         if self.kind == "asymptotic":
             whole = -np.expm1(-YARDSTICK_DAYS / self.parameter)
-            return cast(Floats, -np.expm1(-t / self.parameter) / whole)
+            levelling: Floats = -np.expm1(-t / self.parameter) / whole
+            return levelling
         if self.kind == "stops":
             return np.minimum(t, self.parameter) / self.parameter
         return np.where(days > 0, 1.0 if self.kind == "step" else 0.0, 0.0)
@@ -77,6 +81,15 @@ _LAWS: tuple[_Law, ...] = (
     *(_Law("linear, then stops", "stops", d) for d in (20.0, 40.0, 60.0, 90.0)),
 )
 LAW_FAMILIES: tuple[str, ...] = tuple(dict.fromkeys(law.family for law in _LAWS))
+# Of the deposits that grow, or came at one stroke. Straight growth counts double: the three that
+# flatten stand against it together, and would pull the middle of the forecast late.
+FAMILY_PRIOR = {
+    "step": 1 / 6,
+    "linear": 2 / 6,
+    "falling rate": 1 / 6,
+    "asymptotic": 1 / 6,
+    "linear, then stops": 1 / 6,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -110,6 +123,7 @@ class _Posterior:
 
     law: NDArray[np.intp]  # (m,) index into _LAWS
     onset_age_days: Floats  # (m,) days from onset to the forecast
+    rate_sd: Floats  # (m,) how unevenly it grows
     weight: Floats  # (m,)
     mean: Floats  # (m, 4)
     covariance: Floats  # (m, 4, 4)
@@ -212,16 +226,18 @@ def forecast_fouling(
             f"forecast: no estimate of the deposit between {clean_since} and {made}."
         )
     span = float((made - clean_since) / np.timedelta64(1, "D"))
-    law, onset, log_prior = _models(span)
+    law, onset, rate_sd, log_prior = _models(span)
     mean, covariance, log_evidence = _filter(
-        _shapes(law, age[None, :] - onset[:, None]), age, value, variance, span, common_sd, start_sd
-    )
+        _shapes(law, age - onset[:, None]), rate_sd, (age, value, variance), span,
+        (AMPLITUDE_SD, common_sd, start_sd),
+    )  # fmt: skip
     log_weight = log_prior + log_evidence
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     posterior = _Posterior(
-        law=law, onset_age_days=span - onset, weight=weight, mean=mean, covariance=covariance
-    )
+        law=law, onset_age_days=span - onset, rate_sd=rate_sd,
+        weight=weight, mean=mean, covariance=covariance,
+    )  # fmt: skip
     fan = _draw(posterior, _FAN_PATHS, horizon_days, np.random.default_rng(seed)).deposit
     quantiles = np.quantile(fan, QUANTILES, axis=0)
     return FoulingForecast(
@@ -247,32 +263,48 @@ def _usable(
     use = (days >= clean_since) & (days <= made) & np.isfinite(fouling) & (standard_error > 0)
     age = (days[use] - clean_since) / np.timedelta64(1, "D")
     value, error = fouling[use].astype(float), standard_error[use].astype(float)
-    # Standard errors are easily too small; the scatter from one day to the next tells.
-    if len(value) >= 10:
-        step = np.diff(value) / np.hypot(error[1:], error[:-1])
-        error = error * max(1.0, 1.4826 * float(np.median(np.abs(step - np.median(step)))))
-    return age.astype(float), value, error**2
+    return age.astype(float), value, (error * _understatement(value, error)) ** 2
 
 
-def _models(span: float) -> tuple[NDArray[np.intp], Floats, Floats]:
-    """Return index of the law, day of onset since clean, and log prior of every model."""
+def _understatement(value: Floats, error: Floats) -> float:
+    """Return by how much the stated errors must grow to explain how the days scatter.
+
+    Errors that resemble those of the days before count for fewer days: the variance of a mean grows
+    by (1 + r)/(1 - r). Both are read from what is left beside a mean over three weeks.
+    """
+    if len(value) < 2 * _SMOOTHING_DAYS:
+        return 1.0
+    kernel = np.full(_SMOOTHING_DAYS, 1.0 / _SMOOTHING_DAYS)
+    inside = slice(_SMOOTHING_DAYS // 2, len(value) - _SMOOTHING_DAYS // 2)
+    rest = (value[inside] - np.convolve(value, kernel, mode="valid")) / error[inside]
+    scatter = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+    rest = np.clip(rest, -4.0 * scatter, 4.0 * scatter)
+    power = float(np.dot(rest, rest))
+    alike = float(np.dot(rest[1:], rest[:-1])) / power if power > 0 else 0.0
+    alike = min(max(alike, 0.0), 0.8)
+    return max(1.0, scatter) * float(np.sqrt((1.0 + alike) / (1.0 - alike)))
+
+
+def _models(span: float) -> tuple[NDArray[np.intp], Floats, Floats, Floats]:
+    """Return law (index), day of onset since clean, rate's sd and log prior of every model."""
     step = max(ONSET_STEP_DAYS, span / ONSETS_MOST)
     onsets = np.arange(0.0, max(span, 1.0), step)
-    later = np.full(len(onsets), -np.expm1(-ONSETS_PER_DAY * step))
-    onset_prior = (1.0 - CHANCE_FROM_THE_START) * later * np.exp(-ONSETS_PER_DAY * onsets)
-    onset_prior[0] = CHANCE_FROM_THE_START
-    growing = np.array([i for i, law in enumerate(_LAWS) if law.kind != "none"], dtype=np.intp)
-    families = [_LAWS[i].family for i in growing]
-    law_prior = np.array([1.0 / families.count(f) for f in families]) / len(set(families))
-    law = np.repeat(growing, len(onsets))
-    onset = np.tile(onsets, len(growing))
-    prior = np.repeat(law_prior, len(onsets)) * np.tile(onset_prior, len(growing))
-    none = next(i for i, kind in enumerate(_LAWS) if kind.kind == "none")
-    return (
-        np.append(law, none),
-        np.append(onset, 0.0),
-        np.log(np.append(prior, 1.0 - onset_prior.sum())),
-    )
+    later = -np.expm1(-ONSETS_PER_DAY * step) * np.exp(-ONSETS_PER_DAY * onsets)
+    begins = np.where(onsets == 0.0, CHANCE_FROM_THE_START, (1.0 - CHANCE_FROM_THE_START) * later)
+    rows: list[tuple[int, float, float, float]] = []
+    for index, law in enumerate(_LAWS):
+        if law.kind == "none":
+            rows.append((index, 0.0, RATE_SD[0], 1.0 - float(begins.sum())))
+            continue
+        rates = RATE_SD[:1] if law.kind == "step" else RATE_SD
+        alike = len(rates) * sum(other.family == law.family for other in _LAWS)
+        rows += [
+            (index, onset, rate, chance * FAMILY_PRIOR[law.family] / alike)
+            for rate in rates
+            for onset, chance in zip(onsets, begins, strict=True)
+        ]
+    table = np.array(rows)
+    return table[:, 0].astype(np.intp), table[:, 1], table[:, 2], np.log(table[:, 3])
 
 
 def _shapes(law: NDArray[np.intp], days: Floats) -> Floats:
@@ -285,23 +317,27 @@ def _shapes(law: NDArray[np.intp], days: Floats) -> Floats:
 
 
 def _filter(
-    shape: Floats, age: Floats, value: Floats, variance: Floats,
-    span: float, common_sd: float, start_sd: float,
-) -> tuple[Floats, Floats, Floats]:  # fmt: skip
+    shape: Floats,
+    rate_sd: Floats,
+    observed: tuple[Floats, Floats, Floats],
+    span: float,
+    prior_sd: tuple[float, float, float],
+) -> tuple[Floats, Floats, Floats]:
     """Filter all models through the days at once, then on to the day of the forecast.
 
-    The state is (amplitude, common error, level, rate); ``shape`` is (models, days). Returns mean,
+    The state is (amplitude, common error, level, rate); ``shape`` is (models, days), ``observed``
+    age, value and variance of the days, ``prior_sd`` those of the first three. Returns mean,
     covariance and log evidence with the amplitude held at or above nought.
     """
+    age, value, variance = observed
     models = len(shape)
     mean = np.zeros((models, 4))
-    start_variance = [AMPLITUDE_SD**2, common_sd**2, start_sd**2, RATE_START_SD**2]
-    covariance = np.tile(np.diag(start_variance), (models, 1, 1))
+    covariance = np.zeros((models, 4, 4))
+    covariance[:, [0, 1, 2], [0, 1, 2]] = np.square(prior_sd)
+    covariance[:, 3, 3] = rate_sd**2
     log_evidence = np.zeros(models)
-    now = 0.0
-    for i in range(len(age)):
-        _advance(mean, covariance, age[i] - now)
-        now = age[i]
+    for i, days in enumerate(np.diff(age, prepend=0.0)):
+        _advance(mean, covariance, rate_sd, days)
         f = shape[:, i]
         gain = covariance[:, :, 0] * f[:, None] + covariance[:, :, 1] + covariance[:, :, 2]
         explained = gain[:, 0] * f + gain[:, 1] + gain[:, 2]
@@ -311,23 +347,33 @@ def _filter(
         log_evidence -= 0.5 * (innovation**2 / total + np.log(total))
         mean += gain * (innovation / total)[:, None]
         covariance -= gain[:, :, None] * gain[:, None, :] / total[:, None, None]
-    _advance(mean, covariance, span - now)
+    _advance(mean, covariance, rate_sd, span - age[-1])
     # With the amplitude held above nought the evidence changes by the ratio of the two chances of
     # it being so, after and before the data; before, it is one half.
     z = mean[:, 0] / np.sqrt(np.maximum(covariance[:, 0, 0], 1e-18))
     return mean, covariance, log_evidence + log_ndtr(z) - np.log(0.5)
 
 
-def _advance(mean: Floats, covariance: Floats, days: float) -> None:
-    """Let level and rate wander for so many days, in place."""
-    mean[:, 2] += days * mean[:, 3]
-    covariance[:, 2, :] += days * covariance[:, 3, :]
-    covariance[:, :, 2] += days * covariance[:, :, 3]
-    rate = RATE_WANDER**2
-    covariance[:, 2, 2] += LEVEL_WANDER**2 * days + rate * days**3 / 3.0
-    covariance[:, 2, 3] += rate * days**2 / 2.0
-    covariance[:, 3, 2] += rate * days**2 / 2.0
-    covariance[:, 3, 3] += rate * days
+def _advance(mean: Floats, covariance: Floats, rate_sd: Floats, days: float) -> None:
+    """Let level and rate wander for so many days, in place.
+
+    The rate forgets exponentially and keeps its variance (Ornstein-Uhlenbeck); the level is its sum.
+    """
+    memory = RATE_MEMORY_DAYS
+    kept = np.exp(-days / memory)
+    reach = memory * (1.0 - kept)
+    mean[:, 2] += reach * mean[:, 3]
+    mean[:, 3] *= kept
+    covariance[:, 2, :] += reach * covariance[:, 3, :]
+    covariance[:, :, 2] += reach * covariance[:, :, 3]
+    covariance[:, 3, :] *= kept
+    covariance[:, :, 3] *= kept
+    rate = rate_sd**2
+    added = memory**2 * (2.0 * days / memory - 3.0 + 4.0 * kept - kept**2)
+    covariance[:, 2, 2] += LEVEL_WANDER**2 * days + rate * added
+    covariance[:, 2, 3] += rate * memory * (1.0 - kept) ** 2
+    covariance[:, 3, 2] += rate * memory * (1.0 - kept) ** 2
+    covariance[:, 3, 3] += rate * (1.0 - kept**2)
 
 
 def _draw(posterior: _Posterior, count: int, horizon: int, rng: np.random.Generator) -> FoulingDraw:
@@ -349,7 +395,7 @@ def _draw(posterior: _Posterior, count: int, horizon: int, rng: np.random.Genera
     law = posterior.law[pick]
     age = posterior.onset_age_days[pick]
     growth = amplitude[:, None] * _shapes(law, age[:, None] + ahead)
-    deposit = np.maximum(growth + _wander(start, horizon, rng), 0.0)
+    deposit = np.maximum(growth + _wander(start, posterior.rate_sd[pick], horizon, rng), 0.0)
     refouling = amplitude[:, None] * _shapes(law, np.broadcast_to(ahead, growth.shape))
     # A deposit that came at one stroke is an event of its own; a visit does not bring it back.
     kinds = np.array([kind.kind == "step" for kind in _LAWS])
@@ -366,13 +412,13 @@ def _root(spread: Floats) -> Floats:
     return out
 
 
-def _wander(start: Floats, horizon: int, rng: np.random.Generator) -> Floats:
+def _wander(start: Floats, rate_sd: Floats, horizon: int, rng: np.random.Generator) -> Floats:
     """Return level by day from ``start`` (level, rate), shape (n, 1 + horizon)."""
     count = len(start)
-    rate = np.empty((count, horizon + 1))
-    rate[:, 0] = start[:, 1]
-    rate[:, 1:] = RATE_WANDER * rng.standard_normal((count, horizon))
-    np.cumsum(rate, axis=1, out=rate)
+    kept = np.exp(-1.0 / RATE_MEMORY_DAYS)
+    push = rng.standard_normal((count, horizon)) * (rate_sd * np.sqrt(1.0 - kept**2))[:, None]
+    rate = np.concatenate([start[:, 1:], push], axis=1)
+    rate = lfilter([1.0], [1.0, -kept], rate, axis=1)
     level = np.empty_like(rate)
     level[:, 0] = start[:, 0]
     level[:, 1:] = rate[:, :-1] + LEVEL_WANDER * rng.standard_normal((count, horizon))
