@@ -1,0 +1,326 @@
+"""Properties of the liquids in the circuits: density, enthalpy, heat capacity, viscosity, conductivity.
+
+Lives here: every call of the property library, absolute temperature, and the limits within which a
+property may be asked for. Not here: mass flow and duty (balance.py), film coefficients (film.py).
+
+Asking the library once per sample costs tens of microseconds; so each liquid is sampled once at
+Chebyshev nodes, and every sample after that is a short polynomial.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cache
+
+import CoolProp.CoolProp as library
+import numpy as np
+from numpy.polynomial import Chebyshev
+from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import PchipInterpolator
+
+from analytics.vocabulary.errors import EvaluationError
+from analytics.vocabulary.records import Fluid, PropertyTable
+
+Array = NDArray[np.float64]
+
+ZERO_degC_K = 273.15
+DEGREE = 14  # enough for 1e-7 in density and enthalpy over 0 to 160 degC
+NEARLY_EQUAL_K = 1e-3  # below it a difference of enthalpies loses more digits than a mean loses
+
+# Water by IAPWS-IF97, the formulation on which EN 1434 founds the heat coefficient of heat meters:
+# what a meter shows and what is computed here then rest on the same water. Glycol mixtures are told
+# apart by how the fraction is counted, since the library keeps one set of fits for each.
+_MIXTURES = {
+    ("ethylene glycol", "mass"): "MEG",
+    ("ethylene glycol", "volume"): "AEG",
+    ("propylene glycol", "mass"): "MPG",
+    ("propylene glycol", "volume"): "APG",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Polynomial:
+    """A polynomial in temperature scaled to -1..1; NaN outside ``low_degC`` to ``high_degC``."""
+
+    low_degC: float
+    high_degC: float
+    coefficients: tuple[float, ...]  # highest power first
+
+    def __call__(self, temperature_degC: ArrayLike) -> Array:
+        t = np.asarray(temperature_degC, dtype=float)
+        within = (t >= self.low_degC) & (t <= self.high_degC)
+        x = np.where(within, t, np.nan)
+        x *= 2.0 / (self.high_degC - self.low_degC)
+        x -= (self.high_degC + self.low_degC) / (self.high_degC - self.low_degC)
+        y = np.full_like(x, self.coefficients[0])
+        for c in self.coefficients[1:]:
+            y *= x
+            y += c
+        return y
+
+    def antiderivative(self) -> "_Polynomial":
+        """Return the integral over temperature in kelvin, zero in the middle of the range."""
+        scale = (self.high_degC - self.low_degC) / 2
+        integral = np.polyint(self.coefficients) * scale
+        return _Polynomial(self.low_degC, self.high_degC, tuple(float(c) for c in integral))
+
+
+@dataclass(frozen=True, slots=True)
+class _Exponential:
+    """The exponential of a curve: viscosity falls by decades, its logarithm is nearly straight."""
+
+    logarithm: Callable[[ArrayLike], Array]
+
+    def __call__(self, temperature_degC: ArrayLike) -> Array:
+        return np.asarray(np.exp(self.logarithm(temperature_degC)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Curves:
+    """The five curves of a liquid, each from degC to SI."""
+
+    density: Callable[[ArrayLike], Array]
+    enthalpy: Callable[[ArrayLike], Array]
+    heat_capacity: Callable[[ArrayLike], Array]
+    viscosity: Callable[[ArrayLike], Array]
+    conductivity: Callable[[ArrayLike], Array]
+
+
+@dataclass(frozen=True, slots=True)
+class FluidProperties:
+    """Properties of one liquid at one pressure; made by :func:`fluid_properties`.
+
+    All methods take temperatures of any shape in degC and give an array of that shape. A temperature
+    below freezing, above boiling or outside the range of the source, or NaN, gives NaN.
+
+    Attributes
+    ----------
+    fluid : Fluid
+    pressure_Pa : float
+        Absolute. Of no effect for a property table.
+    low_degC, high_degC : float
+        The range in which properties exist.
+    """
+
+    fluid: Fluid
+    pressure_Pa: float
+    low_degC: float = field(compare=False)
+    high_degC: float = field(compare=False)
+    _curves: _Curves = field(compare=False, repr=False)
+
+    def density(self, temperature_degC: ArrayLike) -> Array:
+        """Density. [kg/m3]"""
+        return self._curves.density(temperature_degC)
+
+    def enthalpy(self, temperature_degC: ArrayLike) -> Array:
+        """Specific enthalpy; only differences mean anything, as the zero is the source's. [J/kg]"""
+        return self._curves.enthalpy(temperature_degC)
+
+    def heat_capacity(self, temperature_degC: ArrayLike) -> Array:
+        """Isobaric specific heat capacity at one temperature. [J/(kg K)]"""
+        return self._curves.heat_capacity(temperature_degC)
+
+    def viscosity(self, temperature_degC: ArrayLike) -> Array:
+        """Dynamic viscosity. [Pa s]"""
+        return self._curves.viscosity(temperature_degC)
+
+    def conductivity(self, temperature_degC: ArrayLike) -> Array:
+        """Thermal conductivity. [W/(m K)]"""
+        return self._curves.conductivity(temperature_degC)
+
+    def prandtl(self, temperature_degC: ArrayLike) -> Array:
+        """Prandtl number, viscosity times heat capacity over conductivity."""
+        t = np.asarray(temperature_degC, dtype=float)
+        return self.viscosity(t) * self.heat_capacity(t) / self.conductivity(t)
+
+    def mean_heat_capacity(self, first_degC: ArrayLike, second_degC: ArrayLike) -> Array:
+        """Heat capacity between two temperatures, the enthalpy difference over the temperature's.
+
+        This is the heat capacity that makes ``C dT`` the exact duty; the value at the mean
+        temperature is off by up to 0.1 % at network temperatures. Finite when the two are equal.
+
+        Parameters
+        ----------
+        first_degC, second_degC : array_like
+            In either order; shapes broadcast. [degC]
+
+        Returns
+        -------
+        ndarray
+            NaN where either temperature is out of range. [J/(kg K)]
+        """
+        first, second = np.broadcast_arrays(
+            np.asarray(first_degC, dtype=float), np.asarray(second_degC, dtype=float)
+        )
+        difference_K = second - first
+        equal = np.abs(difference_K) < NEARLY_EQUAL_K
+        rise = self.enthalpy(second) - self.enthalpy(first)
+        # The sum keeps out-of-range inputs NaN even where the mean falls back into the range.
+        middle = self.heat_capacity((first + second) / 2) + 0.0 * rise
+        return np.where(equal, middle, rise / np.where(equal, 1.0, difference_K))
+
+    def film_group(self, temperature_degC: ArrayLike, exponent: ArrayLike) -> Array:
+        """How a film coefficient depends on the liquid's temperature at a fixed mass flow.
+
+        With ``Nu = C Re^n Pr^(1/3)``, ``Re = G d / mu`` and ``Pr = mu cp / k`` for a mass flow
+        density ``G`` and a hydraulic diameter ``d``,
+
+            h = C (k/d) (G d/mu)^n (mu cp/k)^(1/3) = C d^(n-1) G^n [k^(2/3) cp^(1/3) mu^(1/3-n)].
+
+        The bracket is returned; ratios of it between two temperatures are what is meant.
+
+        Parameters
+        ----------
+        temperature_degC : array_like
+            Mean bulk temperature of the stream. [degC]
+        exponent : array_like
+            The exponent ``n`` of the Reynolds number; broadcasts.
+        """
+        t = np.asarray(temperature_degC, dtype=float)
+        n = np.asarray(exponent, dtype=float)
+        group = (
+            2 / 3 * np.log(self.conductivity(t))
+            + np.log(self.heat_capacity(t)) / 3
+            + (1 / 3 - n) * np.log(self.viscosity(t))
+        )
+        return np.asarray(np.exp(group))
+
+
+@cache
+def fluid_properties(fluid: Fluid, pressure_Pa: float = 6e5) -> FluidProperties:
+    """Sample a liquid's properties once and return them as fast curves of temperature.
+
+    Parameters
+    ----------
+    fluid : Fluid
+        Water follows IAPWS-IF97 with IAPWS R12-08 viscosity and R15-11 conductivity; glycol mixtures
+        the library's incompressible fits by mass or by volume fraction, from freezing to 100 degC; a
+        table is joined by monotone cubics (PCHIP) and ends where it ends.
+    pressure_Pa : float, optional
+        Absolute; liquids hardly feel it, but it sets the boiling point. [Pa]
+
+    Returns
+    -------
+    FluidProperties
+        The same object for the same arguments.
+
+    Raises
+    ------
+    EvaluationError
+        If the fraction is outside the range of the fits, the pressure is not that of a liquid, or
+        the table cannot be joined.
+
+    Notes
+    -----
+    Up to 16 bar the curves for water keep within 1e-8 of the library in density, 1e-6 in heat
+    capacity and viscosity and 3e-4 in conductivity (whose critical enhancement is not smooth).
+
+    The enthalpy of a glycol mixture is the integral of its heat capacity. The library adds the second
+    derivative of its density fit times the pressure, which makes its enthalpy differ from its own
+    heat capacity by 3e-4 at 6 bar, without any measurement behind it.
+
+    References
+    ----------
+    .. [1] IAPWS R7-97(2012), Revised Release on the IAPWS Industrial Formulation 1997.
+    .. [2] IAPWS R12-08 (viscosity) and R15-11 (thermal conductivity).
+    .. [3] I. H. Bell et al., Ind. Eng. Chem. Res. 53(6), 2014, doi:10.1021/ie4033999 (CoolProp).
+    """
+    if fluid.kind == "table":
+        return _from_table(fluid, pressure_Pa)
+    name, low, high = _range(fluid, pressure_Pa)
+    heat_capacity = _sample(name, "C", low, high, pressure_Pa)
+    curves = _Curves(
+        density=_sample(name, "D", low, high, pressure_Pa),
+        enthalpy=(
+            _sample(name, "H", low, high, pressure_Pa)
+            if fluid.kind == "water"
+            else heat_capacity.antiderivative()
+        ),
+        heat_capacity=heat_capacity,
+        viscosity=_Exponential(_sample(name, "V", low, high, pressure_Pa, np.log)),
+        conductivity=_sample(name, "L", low, high, pressure_Pa),
+    )
+    return FluidProperties(fluid, pressure_Pa, low, high, curves)
+
+
+def _range(fluid: Fluid, pressure_Pa: float) -> tuple[str, float, float]:
+    """Return the library's name of the liquid and its lowest and highest temperature in degC."""
+    try:
+        if fluid.kind == "water":
+            name = "IF97::Water"
+            low = 0.0
+            high = library.PropsSI("T", "P", pressure_Pa, "Q", 0, name) - ZERO_degC_K
+        else:
+            name = f"INCOMP::{_MIXTURES[fluid.kind, fluid.basis]}[{fluid.fraction!r}]"
+            state = ("T", 300.0, "P", pressure_Pa, name)
+            least = max(library.PropsSI("Tmin", *state), library.PropsSI("T_freeze", *state))
+            low = least - ZERO_degC_K
+            high = library.PropsSI("Tmax", *state) - ZERO_degC_K
+    except ValueError as exc:
+        raise EvaluationError(
+            f"{fluid.kind}: no properties for fraction {fluid.fraction!r} by {fluid.basis} "
+            f"at {pressure_Pa!r} Pa. Give a fraction between 0.1 and 0.6, or a property table."
+        ) from exc
+    if not low < high:
+        raise EvaluationError(
+            f"{fluid.kind}: not liquid at {pressure_Pa!r} Pa. Give the absolute pressure in Pa."
+        )
+    return name, low, high
+
+
+def _sample(
+    name: str,
+    quantity: str,
+    low_degC: float,
+    high_degC: float,
+    pressure_Pa: float,
+    transform: Callable[[Array], Array] = np.asarray,
+) -> _Polynomial:
+    """Interpolate one property at Chebyshev nodes of the first kind, all inside the range."""
+
+    def values(t: Array) -> Array:
+        kelvin = np.asarray(t, dtype=float) + ZERO_degC_K
+        return transform(library.PropsSI(quantity, "T", kelvin, "P", pressure_Pa, name))
+
+    series = Chebyshev.interpolate(values, DEGREE, domain=[low_degC, high_degC])
+    powers = np.polynomial.chebyshev.cheb2poly(series.coef)[::-1]
+    return _Polynomial(low_degC, high_degC, tuple(float(c) for c in powers))
+
+
+def _from_table(fluid: Fluid, pressure_Pa: float) -> FluidProperties:
+    """Join a user's table by monotone cubics, which never overshoot between its rows."""
+    if fluid.table is None:
+        raise EvaluationError("fluid of kind 'table': no table is given. Give a property table.")
+    columns = _checked_columns(fluid.table)
+    t = columns["temperature_degC"]
+
+    def curve(values: Array) -> PchipInterpolator:
+        return PchipInterpolator(t, values, extrapolate=False)
+
+    heat_capacity = curve(columns["heat_capacity_J_kgK"])
+    curves = _Curves(
+        density=curve(columns["density_kg_m3"]),
+        enthalpy=heat_capacity.antiderivative(),
+        heat_capacity=heat_capacity,
+        viscosity=_Exponential(curve(np.log(columns["viscosity_Pa_s"]))),
+        conductivity=curve(columns["conductivity_W_mK"]),
+    )
+    return FluidProperties(fluid, pressure_Pa, float(t[0]), float(t[-1]), curves)
+
+
+def _checked_columns(table: PropertyTable) -> dict[str, Array]:
+    """Return the columns as arrays, or refuse a table between whose rows nothing can be said."""
+    columns = {name: np.asarray(getattr(table, name), dtype=float) for name in table.__slots__}
+    lengths = {name: len(values) for name, values in columns.items()}
+    t = columns["temperature_degC"]
+    if len(t) < 2 or len(set(lengths.values())) != 1:
+        raise EvaluationError(
+            f"property table: columns of equal length with two rows or more are needed, got {lengths}."
+        )
+    if not np.all(np.diff(t) > 0):
+        raise EvaluationError("property table: temperature_degC must rise from row to row.")
+    for name, values in columns.items():
+        if name != "temperature_degC" and not np.all(values > 0):
+            raise EvaluationError(
+                f"property table: {name} must be positive, got {float(values.min())!r}."
+            )
+    return columns
