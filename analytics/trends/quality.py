@@ -1,0 +1,115 @@
+"""Reasons against single samples: out of range, flat-lined, spike. Nothing is deleted.
+
+A reason given to a sample uses nothing later than that sample's own UTC day, so that the next day's
+data never alters it.
+"""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analytics.trends.grid import epoch_seconds
+from analytics.vocabulary.quantities import (
+    CUMULATIVE_ROLES,
+    REASON_BITS,
+    ROLES,
+    TEMPERATURES,
+)
+
+FLAT_AFTER_s = 6 * 3600.0  # a thermometer that repeats one value this long ...
+FLAT_OTHERS_MOVE_K = 2.0  # ... while two others move by more than this
+SPIKE_K = 8.0  # away from both neighbours, which agree with each other
+SPIKE_NEIGHBOURS_K = 3.0
+SPIKE_RATIO = 3.0  # of a flow or a power, likewise
+
+
+def sample_reasons(trends: pd.DataFrame) -> pd.DataFrame:
+    """Return a frame of bit masks (see ``SET_ASIDE_REASONS``), 0 for a sample without reproach.
+
+    Parameters
+    ----------
+    trends : DataFrame
+        Trend frame.
+
+    Returns
+    -------
+    DataFrame
+        Same index and columns, ``int64``. A cell that was not logged is 0.
+    """
+    reasons = {}
+    for role in trends.columns:
+        values = trends[role].to_numpy(dtype=float)
+        bits = np.zeros(len(values), dtype=np.int64)
+        bits[out_of_range(values, str(role))] |= REASON_BITS["out_of_range"]
+        reasons[role] = bits
+    frame = pd.DataFrame(reasons, index=trends.index)
+    kept = trends.where(frame == 0)
+    for role in kept.columns:
+        bits = frame[role].to_numpy(copy=True)
+        bits[spikes(kept[role])] |= REASON_BITS["spike"]
+        if role in TEMPERATURES:
+            bits[flat_lined(kept, str(role))] |= REASON_BITS["flat_lined"]
+        frame[role] = bits
+    return frame
+
+
+def out_of_range(values: NDArray[np.float64], role: str) -> NDArray[np.bool_]:
+    """Tell which readings no building heat network can have.
+
+    A cumulative register that reads zero among larger readings is missing, not reset.
+    """
+    quantity = ROLES[role]
+    bad = (values < quantity.low) | (values > quantity.high)
+    if role in CUMULATIVE_ROLES:
+        bad |= values == 0.0
+    return bad & np.isfinite(values)
+
+
+def spikes(series: pd.Series) -> NDArray[np.bool_]:
+    """Find single readings far from those before and after them on the same day."""
+    found = np.zeros(len(series), dtype=bool)
+    if str(series.name) in (*CUMULATIVE_ROLES, "valve_position", "pump_running"):
+        return found
+    there = np.flatnonzero(series.notna().to_numpy())
+    if len(there) < 3:
+        return found
+    v = series.to_numpy(dtype=float)[there]
+    day = np.asarray(pd.DatetimeIndex(series.index).floor("D").asi8)[there]
+    before, now, after = v[:-2], v[1:-1], v[2:]
+    same_day = day[2:] == day[1:-1]
+    if ROLES[str(series.name)].unit == "degC":
+        far = np.minimum(np.abs(now - before), np.abs(now - after)) > SPIKE_K
+        agree = np.abs(before - after) < SPIKE_NEIGHBOURS_K
+    else:
+        level = np.maximum(np.maximum(np.abs(before), np.abs(after)), 1e-12)
+        usual = np.nanmedian(np.abs(v[v != 0])) if (v != 0).any() else 1.0
+        far = np.abs(now) > SPIKE_RATIO * np.maximum(level, usual)
+        agree = np.abs(before - after) < 0.5 * level + 0.5 * usual
+    # a value that turns back at once, between neighbours that agree
+    found[there[1:-1][far & agree & same_day]] = True
+    return found
+
+
+def flat_lined(trends: pd.DataFrame, role: str) -> NDArray[np.bool_]:
+    """Find readings that have repeated one value for hours while two other thermometers moved.
+
+    Only the repeats after the first hours are flagged: at the time of the first nobody could know.
+    """
+    values = trends[role]
+    there = values.notna().to_numpy()
+    found = np.zeros(len(values), dtype=bool)
+    if there.sum() < 3:
+        return found
+    v = values[there]
+    run = (v != v.shift()).cumsum()
+    stamps = pd.DatetimeIndex(v.index)
+    begun = pd.Series(stamps, index=v.index).groupby(run.to_numpy()).transform("first")
+    lasted = epoch_seconds(stamps) - epoch_seconds(pd.DatetimeIndex(begun))
+    movers = np.zeros(len(v), dtype=int)
+    for other in TEMPERATURES:
+        if other == role or other not in trends.columns:
+            continue
+        reading = trends[other].ffill(limit=12)[there].groupby(run.to_numpy())
+        movers += ((reading.cummax() - reading.cummin()) > FLAT_OTHERS_MOVE_K).to_numpy()
+    found[there] = (lasted >= FLAT_AFTER_s) & (movers >= 2)
+    return found

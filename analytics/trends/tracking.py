@@ -1,0 +1,148 @@
+"""Competing explanations, each tracked day by day: nothing moves, one unknown moves, or two.
+
+Each is a Kalman filter over days in which some unknowns walk at random from the end of the reference
+period; its log evidence against "nothing moves" adds up day by day, so every day has its own
+verdict from that day's knowledge alone. A random walk is fair to every shape of change. All filters
+are advanced together.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.trends.daily import DailyInformation
+from analytics.trends.model import DEPOSIT, Array
+
+# Step per root day: deposit (times U0), thermometers (K), meters (ln).
+DEPOSIT_STEPS = (0.001, 0.004, 0.015)
+TEMPERATURE_STEPS = (0.01, 0.04, 0.15)
+METER_STEPS = (0.0005, 0.002, 0.01)
+ACCOUNT_STEP = 1  # the middle one keeps the account
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanation:
+    """The unknowns that move; empty: none."""
+
+    moving: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tracks:
+    """The filters' results by day and explanation.
+
+    Attributes
+    ----------
+    explanations : (k,) the first is "nothing moves"
+    evidence : (d, k) log evidence against "nothing moves", averaged over three step sizes
+    deposit, deposit_sd : (d, k) of the account's step size
+    state, covariance : (k, s), (k, s, s) at the last day, account's step size
+    moved, moved_sd : (d, k, 2) the moving unknowns (NaN where fewer than two move)
+    """
+
+    explanations: tuple[Explanation, ...]
+    evidence: Array
+    deposit: Array
+    deposit_sd: Array
+    moved: Array
+    moved_sd: Array
+    state: Array
+    covariance: Array
+
+
+def explanations(instruments: tuple[int, ...]) -> tuple[Explanation, ...]:
+    """List the explanations: nothing, deposit, each instrument, deposit with each instrument."""
+    alone = [Explanation(moving=(i,)) for i in instruments]
+    pairs = [Explanation(moving=(DEPOSIT, i)) for i in instruments]
+    return (Explanation(moving=()), Explanation(moving=(DEPOSIT,)), *alone, *pairs)
+
+
+def step_sizes(index: int) -> tuple[float, float, float]:
+    """Return the three step sizes of an unknown's random walk, per root day."""
+    if index == DEPOSIT:
+        return DEPOSIT_STEPS
+    return TEMPERATURE_STEPS if index < 4 else METER_STEPS
+
+
+def track(
+    info: DailyInformation,
+    candidates: tuple[Explanation, ...],
+    ready: int,
+) -> Tracks:
+    """Run all filters over all days.
+
+    Parameters
+    ----------
+    ready : int
+        First day after the reference period: nothing walks before it.
+    """
+    d, k, s = len(info.day), len(candidates), info.size
+    walk = _walk_variances(candidates, s)  # (k, 3, s)
+    P = np.broadcast_to(np.linalg.inv(info.prior_matrix), (k, 3, s, s)).copy()
+    x = np.broadcast_to(np.linalg.solve(info.prior_matrix, info.prior_vector), (k, 3, s)).copy()
+    log_evidence = np.zeros((k, 3))
+    evidence = np.zeros((d, k))
+    deposit, deposit_sd = np.zeros((d, k)), np.zeros((d, k))
+    moved, moved_sd = np.full((d, k, 2), np.nan), np.full((d, k, 2), np.nan)
+    eye = np.eye(s)
+    diagonal = np.arange(s)
+    previous = ready
+    for i in range(d):
+        L, E = info.matrix[i] / info.scale[i], info.vector[i] / info.scale[i]
+        if info.day[i] >= ready:
+            P[:, :, diagonal, diagonal] += walk * max(info.day[i] - previous, 1)
+            previous = info.day[i]
+        M = eye + L @ P
+        g = E - np.einsum("ij,klj->kli", L, x)
+        _, log_det = np.linalg.slogdet(M)
+        P_new = np.swapaxes(np.linalg.solve(np.swapaxes(M, 2, 3), P), 2, 3)
+        P = (P_new + np.swapaxes(P_new, 2, 3)) / 2
+        Pg = np.einsum("klij,klj->kli", P, g)
+        quadratic = np.einsum("kli,kli->kl", g, Pg)
+        Lx = np.einsum("ij,klj->kli", L, x)
+        log_evidence += x @ E - np.einsum("kli,kli->kl", x, Lx) / 2 + quadratic / 2 - log_det / 2
+        x = x + Pg
+        evidence[i] = _log_mean(log_evidence - log_evidence[:1, :])
+        row = info.total_row(DEPOSIT, int(info.day[i]))
+        deposit[i] = x[:, ACCOUNT_STEP] @ row
+        deposit_sd[i] = np.sqrt(row @ P[:, ACCOUNT_STEP] @ row)
+        for j, candidate in enumerate(candidates):
+            for m, unknown in enumerate(candidate.moving):
+                moved[i, j, m] = x[j, ACCOUNT_STEP, unknown]
+                moved_sd[i, j, m] = np.sqrt(P[j, ACCOUNT_STEP, unknown, unknown])
+    return Tracks(
+        explanations=candidates, evidence=evidence, deposit=deposit, deposit_sd=deposit_sd,
+        moved=moved, moved_sd=moved_sd, state=x[:, ACCOUNT_STEP], covariance=P[:, ACCOUNT_STEP],
+    )  # fmt: skip
+
+
+def _walk_variances(candidates: tuple[Explanation, ...], size: int) -> Array:
+    walk = np.zeros((len(candidates), 3, size))
+    for j, candidate in enumerate(candidates):
+        for unknown in candidate.moving:
+            walk[j, :, unknown] = np.square(step_sizes(unknown))
+    return walk
+
+
+def _log_mean(log_values: Array) -> Array:
+    top = log_values.max(axis=1, keepdims=True)
+    return np.asarray(top[:, 0] + np.log(np.mean(np.exp(log_values - top), axis=1)))
+
+
+def leading(
+    tracks: Tracks, *, instrument_margin: float = 5.0, least: float = 10.0
+) -> NDArray[np.int64]:
+    """Return, for each day, the explanation whose filter keeps the account of the deposit.
+
+    That of the deposit, unless an instrument explains the day clearly better; then deposit and
+    instrument together, so that the instrument's error does not pass for a deposit.
+    """
+    k = len(tracks.explanations)
+    instruments = (k - 2) // 2
+    alone, pairs = slice(2, 2 + instruments), slice(2 + instruments, k)
+    best = np.maximum(tracks.evidence[:, alone], tracks.evidence[:, pairs])
+    chosen = best.argmax(axis=1)
+    beats = best.max(axis=1)
+    use = (beats > tracks.evidence[:, 1] + instrument_margin) & (beats > least)
+    return np.where(use, 2 + instruments + chosen, 1)
