@@ -1,0 +1,68 @@
+"""A simulator of plate heat exchangers in a heat network, independent of the analysis.
+
+It shares no code with the packages that judge its output: it imports numpy, scipy, pandas and
+CoolProp alone, and it is richer than they are (local films and properties along the plate, uneven
+deposit, thermal and sensor lags, valve and building dynamics), so that agreement means something.
+
+Use
+---
+``simulate(scenario, start, end)`` returns a :class:`Simulation` with ``logged`` and ``truth``; build
+a :class:`Scenario` by hand, take one of the plant in ``demo_data.plant``, or draw one with
+``random_scenario(rng, fault="deposit")``. ``at_design(scenario, when)`` tells what the plates would
+do at the design state on that day.
+"""
+
+from demo_data.simulator.design_state import DesignState, at_design
+from demo_data.simulator.fleet import FAULTS, random_scenario
+from demo_data.simulator.run import Simulation, simulate
+from demo_data.simulator.scenario import (
+    ROLES,
+    BlockedStrainer,
+    BuildingFault,
+    Cleaning,
+    Deposit,
+    Hunting,
+    Instruments,
+    LoadChange,
+    LoadModel,
+    Logger,
+    MeterError,
+    MeterFault,
+    ParallelFlow,
+    PlantUnit,
+    PlatesChanged,
+    Scenario,
+    SetPointChange,
+    ThermometerError,
+    ThermometerFault,
+    Weather,
+)
+
+__all__ = [
+    "FAULTS",
+    "ROLES",
+    "BlockedStrainer",
+    "BuildingFault",
+    "Cleaning",
+    "Deposit",
+    "DesignState",
+    "Hunting",
+    "Instruments",
+    "LoadChange",
+    "LoadModel",
+    "Logger",
+    "MeterError",
+    "MeterFault",
+    "ParallelFlow",
+    "PlantUnit",
+    "PlatesChanged",
+    "Scenario",
+    "SetPointChange",
+    "Simulation",
+    "ThermometerError",
+    "ThermometerFault",
+    "Weather",
+    "at_design",
+    "random_scenario",
+    "simulate",
+]
