@@ -1,0 +1,1 @@
+"""Tables, transactions, queries, migrations: the only SQL of the project."""

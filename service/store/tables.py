@@ -1,0 +1,204 @@
+"""The tables. A change here needs a migration beside it in ``migrations/versions``."""
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    LargeBinary,
+    MetaData,
+    Table,
+    UniqueConstraint,
+)
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+from analytics.vocabulary.quantities import DAILY_COLUMNS, ESTIMATED_COLUMNS, ROLE_NAMES
+from service.store.types import UtcDateTime
+
+DAILY_NAMES: tuple[str, ...] = tuple(
+    name
+    for q in DAILY_COLUMNS
+    for name in (
+        (q.name, f"{q.name}_low", f"{q.name}_high") if q.name in ESTIMATED_COLUMNS else (q.name,)
+    )
+)
+
+
+class Base(DeclarativeBase):
+    """Base of all tables; constraints have names, so that migrations can speak of them."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(column_0_label)s",
+            "uq": "uq_%(table_name)s_%(column_0_name)s",
+            "ck": "ck_%(table_name)s_%(constraint_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {  # noqa: RUF012 - SQLAlchemy reads it from the class
+        datetime: UtcDateTime,
+        dict[str, Any]: JSON,
+        list[str]: JSON,
+        float: Double,
+    }
+
+
+class PlantRow(Base):
+    """The site as registered last; one row."""
+
+    __tablename__ = "plant"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    snapshot: Mapped[dict[str, Any]]  # the plant without its exchangers
+    registered_utc: Mapped[datetime]
+
+
+class ExchangerRow(Base):
+    """An exchanger as registered last. One taken out of the register keeps its readings."""
+
+    __tablename__ = "exchanger"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    tag: Mapped[str] = mapped_column(unique=True)
+    position: Mapped[int]  # in the register
+    registered: Mapped[bool]
+    snapshot: Mapped[dict[str, Any]]
+    data_version: Mapped[int] = mapped_column(default=0)  # rises with every import that changed it
+
+
+class SourceFileRow(Base):
+    """The bytes of an imported file, so that a wrong mapping can be put right."""
+
+    __tablename__ = "source_file"
+
+    sha256: Mapped[str] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    size: Mapped[int]
+    packed: Mapped[bytes] = mapped_column(LargeBinary)  # zlib
+    stored_utc: Mapped[datetime]
+
+
+class ImportRunRow(Base):
+    """One import of a file."""
+
+    __tablename__ = "import_run"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    sha256: Mapped[str] = mapped_column(ForeignKey("source_file.sha256"), index=True)
+    name: Mapped[str]
+    reading_fingerprint: Mapped[str]  # of the options and points the file was read with
+    stored_utc: Mapped[datetime]
+    tags: Mapped[list[str]]
+    rows: Mapped[int]
+    new_rows: Mapped[int]
+    new_values: Mapped[int]
+    changed_values: Mapped[int]
+    refused_rows: Mapped[int]
+    examination: Mapped[dict[str, Any]]
+
+
+class FindingRow(Base):
+    """Something refused, doubted or noted in an import."""
+
+    __tablename__ = "finding"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    run_id: Mapped[int] = mapped_column(ForeignKey("import_run.id"), index=True)
+    line: Mapped[int | None]
+    column: Mapped[str | None]
+    reason: Mapped[str]
+    severity: Mapped[str]
+    text: Mapped[str]
+    count: Mapped[int]
+
+
+class MaintenanceRow(Base):
+    """An entry of the maintenance log; an empty ``role`` means none, so that entries can be told apart."""
+
+    __tablename__ = "maintenance_event"
+    __table_args__ = (UniqueConstraint("exchanger_id", "at_utc", "deed", "role"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    exchanger_id: Mapped[int] = mapped_column(ForeignKey("exchanger.id"))
+    at_utc: Mapped[datetime]
+    deed: Mapped[str]
+    role: Mapped[str] = mapped_column(default="")
+    plates_after: Mapped[int | None]
+    note: Mapped[str]
+    entered_utc: Mapped[datetime]
+
+
+class EvaluationRow(Base):
+    """An assessment. Older ones keep their verdict alone: document and intervals are of the newest."""
+
+    __tablename__ = "evaluation"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    exchanger_id: Mapped[int] = mapped_column(ForeignKey("exchanger.id"))
+    through_utc: Mapped[datetime]
+    made_utc: Mapped[datetime]
+    fingerprint: Mapped[str]  # of register, readings and log it rests on
+    verdict: Mapped[str]
+    cause: Mapped[str | None]
+    newest: Mapped[bool]
+    document: Mapped[dict[str, Any] | None]
+    intervals: Mapped[bytes | None] = mapped_column(LargeBinary)  # Parquet
+
+    __table_args__ = (Index("ix_evaluation_exchanger_id_made_utc", "exchanger_id", "made_utc"),)
+
+
+class AlertRow(Base):
+    """An alert and what people did about it."""
+
+    __tablename__ = "alert"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    exchanger_id: Mapped[int] = mapped_column(ForeignKey("exchanger.id"), index=True)
+    kind: Mapped[str]
+    subject: Mapped[str | None]
+    raised_utc: Mapped[datetime]
+    ended_utc: Mapped[datetime | None]
+    remark: Mapped[dict[str, Any]]
+    acknowledged_utc: Mapped[datetime | None]
+    acknowledged_by: Mapped[str]
+    shelved_until_utc: Mapped[datetime | None]
+    shelved_by: Mapped[str]
+    out_of_service: Mapped[bool]
+    suppressed: Mapped[bool]
+    withdrawn_utc: Mapped[datetime | None]
+
+
+class SeenRow(Base):
+    """When a reader last looked; ``view`` names what at."""
+
+    __tablename__ = "seen"
+
+    view: Mapped[str] = mapped_column(primary_key=True)
+    at_utc: Mapped[datetime]
+
+
+# One row per exchanger and stamp, a nullable column per role. The key is the row's place on disk in
+# SQLite, so that a range of one exchanger is one read.
+reading = Table(
+    "reading",
+    Base.metadata,
+    Column("exchanger_id", ForeignKey("exchanger.id"), primary_key=True),
+    Column("time_utc", UtcDateTime, primary_key=True),
+    *(Column(name, Double, nullable=True) for name in ROLE_NAMES),
+    sqlite_with_rowid=False,
+)
+
+
+daily_account = Table(
+    "daily_account",
+    Base.metadata,
+    Column("exchanger_id", ForeignKey("exchanger.id"), primary_key=True),
+    Column("day_utc", UtcDateTime, primary_key=True),
+    *(Column(name, Double, nullable=True) for name in DAILY_NAMES),
+    sqlite_with_rowid=False,
+)
