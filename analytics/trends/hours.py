@@ -64,8 +64,9 @@ def hour_table(
     trends: pd.DataFrame,
     reasons: pd.DataFrame,
     primary: FluidProperties,
+    step_s: float = HOUR_s,
 ) -> HourTable:
-    """Assemble the hourly table.
+    """Assemble the hourly table, or one of shorter intervals to show.
 
     Parameters
     ----------
@@ -77,7 +78,7 @@ def hour_table(
         Fluid of the network side: turns a heat meter's power into a flow.
     """
     kept = trends.where(reasons == 0)
-    grid = to_grid(kept, HOUR_s)
+    grid = to_grid(kept, step_s)
     n = len(grid.start)
     temperature = np.column_stack([grid.mean(r) for r in TEMPERATURES])
     power, power_variance = _heat_power(kept, grid)
@@ -221,7 +222,9 @@ def _valve_steps(kept: pd.DataFrame, grid: Grid) -> Array:
         return np.full(n, np.nan)
     valve = kept["valve_position"].dropna()
     step = valve.diff().abs()
-    hourly = step.groupby(pd.DatetimeIndex(valve.index).floor("h")).mean()
+    hourly = step.groupby(
+        pd.DatetimeIndex(valve.index).floor(pd.Timedelta(seconds=grid.step_s))
+    ).mean()
     return hourly.reindex(grid.start).to_numpy(dtype=float)
 
 
@@ -229,7 +232,8 @@ def _hourly_reasons(reasons: pd.DataFrame, grid: Grid, n: int) -> NDArray[np.int
     """Collect the reasons of refused samples by hour."""
     collected = np.zeros(n, dtype=np.int64)
     hour = (
-        (epoch_seconds(pd.DatetimeIndex(reasons.index)) - epoch_seconds(grid.start)[0]) // HOUR_s
+        (epoch_seconds(pd.DatetimeIndex(reasons.index)) - epoch_seconds(grid.start)[0])
+        // grid.step_s
     ).astype(int)
     for role in (*TEMPERATURES, PRIMARY_FLOW, SECONDARY_FLOW, "heat_power"):
         if role in reasons.columns:

@@ -19,6 +19,12 @@ DEPOSIT_STEPS = (0.001, 0.004, 0.015)
 TEMPERATURE_STEPS = (0.01, 0.04, 0.15)
 METER_STEPS = (0.0005, 0.002, 0.01)
 ACCOUNT_STEP = 1  # the middle one keeps the account
+# Instruments wander a little in every explanation, "nothing moves" included.
+WANDER_TEMPERATURE_K = 0.006
+WANDER_METER = 0.0003
+# An instrument's error must also matter before it has a say in the account or the verdict.
+MATTERS_K = 0.5
+MATTERS_METER = 0.04
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,10 +125,17 @@ def track(
 
 def _walk_variances(candidates: tuple[Explanation, ...], size: int) -> Array:
     walk = np.zeros((len(candidates), 3, size))
+    walk[:, :, :4] = WANDER_TEMPERATURE_K**2
+    walk[:, :, 4:6] = WANDER_METER**2
     for j, candidate in enumerate(candidates):
         for unknown in candidate.moving:
             walk[j, :, unknown] = np.square(step_sizes(unknown))
     return walk
+
+
+def matters(index: int) -> float:
+    """Return how large an instrument's error must be to count, K or ln."""
+    return MATTERS_K if index < 4 else MATTERS_METER
 
 
 def _log_mean(log_values: Array) -> Array:
@@ -141,7 +154,11 @@ def leading(
     k = len(tracks.explanations)
     instruments = (k - 2) // 2
     alone, pairs = slice(2, 2 + instruments), slice(2 + instruments, k)
-    best = np.maximum(tracks.evidence[:, alone], tracks.evidence[:, pairs])
+    limits = np.array([matters(e.moving[0]) for e in tracks.explanations[alone]])
+    large = np.abs(tracks.moved[:, pairs, 1]) > limits
+    best = np.where(
+        large, np.maximum(tracks.evidence[:, alone], tracks.evidence[:, pairs]), -np.inf
+    )
     chosen = best.argmax(axis=1)
     beats = best.max(axis=1)
     use = (beats > tracks.evidence[:, 1] + instrument_margin) & (beats > least)

@@ -1,0 +1,266 @@
+"""The running account of one exchanger: from trends to the daily deposit and its rivals.
+
+Lives here: the order of the steps, each of which is a module of its own, and the record of all that
+they found. Not here: what it means (``analytics.decisions``), what is shown (``evaluation``).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analytics.physics.effectiveness import arrangement_of
+from analytics.physics.fluids import FluidProperties, fluid_properties
+from analytics.trends.clean_reference import (
+    CleanFit,
+    ReferencePeriod,
+    build_model,
+    fit_clean,
+    reference_period,
+)
+from analytics.trends.daily import DailyInformation, Renewal, daily_information
+from analytics.trends.drift import DriftScores, alarm_threshold, deposit_alarm_days, drift_scores
+from analytics.trends.evidence import set_aside
+from analytics.trends.hours import HourTable, hour_table
+from analytics.trends.idle import IdleOffsets, idle_offsets
+from analytics.trends.model import (
+    DEPOSIT,
+    INDEX,
+    Array,
+    ModelHours,
+    nominal_flow,
+    prepare_hours,
+)
+from analytics.trends.quality import sample_reasons
+from analytics.trends.tracking import Tracks, explanations, leading, track
+from analytics.vocabulary.quantities import (
+    PRIMARY_FLOW,
+    REASON_BITS,
+    SECONDARY_FLOW,
+    TEMPERATURES,
+)
+from analytics.vocabulary.records import (
+    Deed,
+    Exchanger,
+    Instrumentation,
+    MaintenanceEvent,
+)
+
+SURFACE_DEEDS = (
+    Deed.CLEANED_IN_PLACE, Deed.OPENED_AND_CLEANED, Deed.GASKETS_CHANGED, Deed.PLATES_CHANGED,
+)  # fmt: skip
+VISIT_SPREAD = 0.3  # what a visit may change the deposit by, times U0
+UNBALANCED = 0.12  # of the duty, away from the day's middle: not one instant's readings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Account:
+    """All that the steps found; ``None`` from the first step that had too little to go on."""
+
+    exchanger: Exchanger
+    events: tuple[MaintenanceEvent, ...]
+    fluids: tuple[FluidProperties, FluidProperties]
+    reasons: pd.DataFrame  # by sample
+    table: HourTable
+    nominal: tuple[float, float]
+    set_aside: NDArray[np.int64]  # by hour
+    area_ratio: Array  # by hour
+    channel_ratio: Array
+    assumed_secondary_m3_s: float | None
+    idle: IdleOffsets
+    period: ReferencePeriod | None = None
+    fit: CleanFit | None = None
+    hours: ModelHours | None = None  # hours with evidence from the reference period on
+    hour_rows: NDArray[np.int64] | None = None  # their rows in the table
+    info: DailyInformation | None = None
+    scores: DriftScores | None = None
+    tracks: Tracks | None = None
+    kept_by: NDArray[np.int64] | None = None  # (d,) explanation whose filter keeps the account
+    alarm: NDArray[np.bool_] | None = None  # (d,) drift alarm for deposit
+    surface_days: tuple[int, ...] = ()
+
+    @property
+    def ready(self) -> int | None:
+        """First day after the reference period, days since 1970."""
+        return None if self.period is None else self.period.last + 1
+
+    def deposit(self) -> tuple[Array, Array]:
+        """Return the account's deposit (times U0) and its standard deviation, by day."""
+        assert self.tracks is not None
+        assert self.kept_by is not None
+        rows = np.arange(len(self.kept_by))
+        return self.tracks.deposit[rows, self.kept_by], self.tracks.deposit_sd[rows, self.kept_by]
+
+
+def day_number(moment: datetime | pd.Timestamp) -> int:
+    """Return the UTC day of a moment as days since 1970."""
+    return int(pd.Timestamp(moment).timestamp() // 86400)
+
+
+def keep_account(
+    exchanger: Exchanger, trends: pd.DataFrame, events: Sequence[MaintenanceEvent]
+) -> Account:
+    """Run all steps on a trend frame with at least one row.
+
+    Causal: what is concluded for a day uses that day and earlier ones alone, once the reference
+    period has ended.
+    """
+    fluids = (
+        fluid_properties(exchanger.primary.fluid),
+        fluid_properties(exchanger.secondary.fluid),
+    )
+    reasons = sample_reasons(trends)
+    table = hour_table(exchanger, trends, reasons, fluids[0])
+    nominal = (nominal_flow(exchanger, table, 0), nominal_flow(exchanger, table, 1))
+    assumed = None
+    if table.instrumentation is Instrumentation.TEMPERATURES_ONLY:
+        assumed = exchanger.secondary.design_flow_m3_s or 1e-3
+    area_ratio, channel_ratio = plate_ratios(exchanger, table, events)
+    bits = set_aside(table, nominal)
+    base = Account(
+        exchanger=exchanger, events=tuple(events), fluids=fluids, reasons=reasons, table=table,
+        nominal=nominal, set_aside=bits, area_ratio=area_ratio, channel_ratio=channel_ratio,
+        assumed_secondary_m3_s=assumed, idle=idle_offsets(table),
+    )  # fmt: skip
+    if table.instrumentation is Instrumentation.INCOMPLETE:
+        return base
+    return _with_reference(base)
+
+
+def plate_ratios(
+    exchanger: Exchanger, table: HourTable, events: Sequence[MaintenanceEvent]
+) -> tuple[Array, Array]:
+    """Return surface and channels over those at the start, per hour.
+
+    A pack of N plates has N - 2 that transfer heat and (N - 1) channels, half on each side; the
+    register's number is that at the start of the record.
+    """
+    area, channels = np.ones(len(table)), np.ones(len(table))
+    if exchanger.plates is None:
+        return area, channels
+    first = exchanger.plates
+    for event in sorted(events, key=lambda e: e.at_utc):
+        if event.deed is Deed.PLATES_CHANGED and event.plates_after:
+            later = table.day >= day_number(event.at_utc)
+            area[later] = (event.plates_after - 2) / (first - 2)
+            channels[later] = (event.plates_after - 1) / (first - 1)
+    return area, channels
+
+
+def _with_reference(base: Account) -> Account:
+    """Add the clean reference and, once it is ready, the days after it."""
+    exchanger, table = base.exchanger, base.table
+    usable = base.set_aside == 0
+    registered = None
+    if exchanger.clean_period is not None:
+        clean = exchanger.clean_period
+        registered = (day_number(clean.start_utc), day_number(clean.end_utc))
+    period = reference_period(table.day, usable, registered)
+    if period is None:
+        return base
+    rows = np.flatnonzero(usable & (table.day >= period.first))
+    chosen = np.zeros(len(table), dtype=bool)
+    chosen[rows] = True
+    hours = prepare_hours(
+        exchanger, table, chosen, *base.fluids, base.area_ratio, base.channel_ratio,
+        base.assumed_secondary_m3_s,
+    )  # fmt: skip
+    inside = table.day[rows] <= period.last
+    arrangement = arrangement_of(exchanger.primary.passes, exchanger.secondary.passes)
+    model = build_model(exchanger, hours.subset(inside), *base.fluids, arrangement)
+    extra = base.idle.statements(before=period.last + 1)
+    fit = fit_clean(model, hours.subset(inside), extra)
+    unbalanced = _unbalanced(fit, hours, table.day[rows])
+    bits = base.set_aside.copy()
+    bits[rows[unbalanced]] |= REASON_BITS["unbalanced"]
+    if (unbalanced & inside).any():
+        fit = fit_clean(model, hours.subset(inside & ~unbalanced), extra)
+    rows, hours = rows[~unbalanced], hours.subset(~unbalanced)
+    return _with_days(base, period, fit, hours, rows, bits)
+
+
+def _unbalanced(fit: CleanFit, hours: ModelHours, day: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Hours whose heat balance is far from their day's middle: readings of different instants."""
+    if not hours.both.any():
+        return np.zeros(len(hours), dtype=bool)
+    t, mass = fit.model.streams(fit.point, hours)
+    capacity = mass * hours.heat_capacity
+    duty_1, duty_2 = capacity[:, 0] * (t[:, 0] - t[:, 1]), capacity[:, 1] * (t[:, 2] - t[:, 3])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        residual = np.where(hours.both, (duty_2 - duty_1) / np.maximum(duty_1, duty_2), 0.0)
+    middle = pd.Series(residual).groupby(day).transform("median").to_numpy()
+    return np.asarray(np.abs(residual - middle) > UNBALANCED)
+
+
+def _renewals(
+    base: Account, fit: CleanFit, period: ReferencePeriod
+) -> tuple[tuple[Renewal, ...], tuple[int, ...]]:
+    """Turn the maintenance log after the start of the reference into renewed unknowns."""
+    renewals, surface = [], []
+    for event in base.events:
+        day = day_number(event.at_utc)
+        if day <= period.first:
+            continue
+        if event.deed in SURFACE_DEEDS:
+            renewals.append(Renewal(day=day, index=DEPOSIT, sd=VISIT_SPREAD))
+            surface.append(day)
+        elif event.deed in (Deed.METER_CHANGED, Deed.THERMOMETER_CALIBRATED):
+            index = instrument_index(event.role)
+            if index is not None:
+                renewals.append(
+                    Renewal(day=day, index=index, sd=float(fit.model.prior_sd[index]) * 2)
+                )
+    return tuple(renewals), tuple(sorted(surface))
+
+
+def instrument_index(role: str | None) -> int | None:
+    """Return the unknown that is the error of an instrument."""
+    if role in TEMPERATURES:
+        return TEMPERATURES.index(str(role))
+    if role in (PRIMARY_FLOW, "heat_power", "heat_energy", "heat_volume"):
+        return INDEX["gain_primary_meter"]
+    return INDEX["gain_secondary_meter"] if role == SECONDARY_FLOW else None
+
+
+def instruments_in_play(account_table: HourTable) -> tuple[int, ...]:
+    """Return the unknowns of the instruments whose error the readings can show."""
+    kind = account_table.instrumentation
+    meters = {
+        Instrumentation.BOTH_FLOWS: (4, 5),
+        Instrumentation.PRIMARY_FLOW: (4,),
+        Instrumentation.PRIMARY_POWER: (4,),
+        Instrumentation.SECONDARY_FLOW: (5,),
+        Instrumentation.TEMPERATURES_ONLY: (5,),
+    }.get(kind, ())
+    return (0, 1, 2, 3, *meters)
+
+
+def _with_days(
+    base: Account,
+    period: ReferencePeriod,
+    fit: CleanFit,
+    hours: ModelHours,
+    rows: NDArray[np.int64],
+    bits: NDArray[np.int64],
+) -> Account:
+    renewals, surface = _renewals(base, fit, period)
+    info = daily_information(
+        fit, hours, base.table.day[rows], renewals,
+        assumed_secondary=base.assumed_secondary_m3_s is not None,
+    )  # fmt: skip
+    ready = period.last + 1
+    instruments = instruments_in_play(base.table)
+    scores = drift_scores(info, (DEPOSIT, *instruments), ready, surface)
+    tracks = track(info, explanations(instruments), ready)
+    threshold = alarm_threshold(base.exchanger.limits.false_alerts_per_year)
+    return Account(
+        exchanger=base.exchanger, events=base.events, fluids=base.fluids, reasons=base.reasons,
+        table=base.table, nominal=base.nominal, set_aside=bits, area_ratio=base.area_ratio,
+        channel_ratio=base.channel_ratio, assumed_secondary_m3_s=base.assumed_secondary_m3_s,
+        idle=base.idle, period=period, fit=fit, hours=hours, hour_rows=rows, info=info,
+        scores=scores, tracks=tracks, kept_by=leading(tracks),
+        alarm=deposit_alarm_days(scores, threshold), surface_days=surface,
+    )  # fmt: skip
