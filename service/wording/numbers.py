@@ -7,6 +7,9 @@ quantity deserves (:attr:`Measure.finest`). Lives here: rounding and units. Not 
 from dataclasses import dataclass
 from math import floor, isfinite, log10
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from analytics.vocabulary.records import Estimate
 from analytics.vocabulary.units import convert, convert_difference
 from service.register.plant import DisplayUnits
@@ -40,6 +43,14 @@ class Measure:
             return value * self.factor
         turn = convert_difference if self.difference else convert
         return float(turn(value, self.unit_from, self.unit_to)) * self.factor
+
+    def shown_array(self, values: ArrayLike) -> NDArray[np.float64]:
+        """Return ``values``, shape (n,), in the unit people see."""
+        array = np.asarray(values, dtype=float)
+        if not self.unit_from or self.unit_from == self.unit_to:
+            return array * self.factor
+        turn = convert_difference if self.difference else convert
+        return turn(array, self.unit_from, self.unit_to) * self.factor
 
     def suffix(self) -> str:
         """Return the unit as it stands behind a figure, with its no-break space."""
