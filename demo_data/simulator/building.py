@@ -4,9 +4,11 @@ Lives here: need, set point, hot-water draws, radiators. Not here: the valve and
 """
 
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from demo_data.simulator.plate import design_flows
 from demo_data.simulator.scenario import (
@@ -22,9 +24,11 @@ ROOM_degC = 21.0
 RADIATOR_EXPONENT = 1.3
 _DRAW_MINUTES = (25.0, 60.0)
 # Share of a day's hot water by local hour: morning, a little at noon, evening.
-_DRAW_BY_HOUR = np.array(
-    [0.3, 0.1, 0.1, 0.1, 0.4, 1.5, 3.0, 3.0, 2.0, 1.2, 0.9, 1.0]
-    + [1.3, 1.0, 0.7, 0.7, 0.9, 1.5, 2.2, 2.4, 2.0, 1.5, 1.0, 0.6]
+_DRAW_BY_HOUR = np.concatenate(
+    (
+        (0.3, 0.1, 0.1, 0.1, 0.4, 1.5, 3.0, 3.0, 2.0, 1.2, 0.9, 1.0),
+        (1.3, 1.0, 0.7, 0.7, 0.9, 1.5, 2.2, 2.4, 2.0, 1.5, 1.0, 0.6),
+    )
 )
 
 
@@ -34,8 +38,8 @@ class Need:
 
     heating_W: Array
     set_point_degC: Array  # of the secondary supply, with hot water if it is being charged
-    heating_on: Array  # bool
-    charging: Array  # bool: the hot-water store draws heat
+    heating_on: NDArray[np.bool_]
+    charging: NDArray[np.bool_]  # the hot-water store draws heat
 
 
 @dataclass(frozen=True)
@@ -46,9 +50,9 @@ class BuildingReturn:
     temperature_degC: Array
 
 
-def since(index: pd.DatetimeIndex, moment: object) -> Array:
+def since(index: pd.DatetimeIndex, moment: datetime) -> Array:
     """Return 1.0 from ``moment`` on, else 0.0."""
-    return np.asarray(index >= pd.Timestamp(moment), dtype=float)  # type: ignore[arg-type]
+    return np.asarray(index >= pd.Timestamp(moment), dtype=float)
 
 
 def need_of(scenario: Scenario, index: pd.DatetimeIndex, outdoor: Array) -> Need:

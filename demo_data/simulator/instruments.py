@@ -36,8 +36,9 @@ def logged_frame(scenario: Scenario, truth: pd.DataFrame) -> tuple[pd.DataFrame,
     _flows(scenario, truth, readings, errors)
     _heat_meter(scenario, readings)
     _others(scenario, truth, readings)
-    frame = pd.DataFrame(readings, index=truth.index)[list(scenario.logger.roles)]
-    _spoil(scenario, frame)
+    logged = {role: readings[role] for role in scenario.logger.roles}
+    _spoil(scenario, logged)
+    frame = pd.DataFrame(logged, index=truth.index)
     slow = pd.DataFrame({f"error_{r}": e for r, e in errors.items()}, index=truth.index)
     return frame, slow
 
@@ -133,28 +134,28 @@ def _others(scenario: Scenario, truth: pd.DataFrame, readings: dict[str, Array])
     readings["pump_running"] = truth["pump_running"].to_numpy(float)
 
 
-def _spoil(scenario: Scenario, frame: pd.DataFrame) -> None:
+def _spoil(scenario: Scenario, readings: dict[str, Array]) -> None:
     """Stuck points, spikes, values no plant can have, and the logger down; in place."""
-    logger, n = scenario.logger, len(frame)
+    logger = scenario.logger
+    n = next(iter(readings.values())).size
     rng = np.random.default_rng((scenario.seed, 43))
     steps_per_hour = 60 // scenario.step_minutes
     years = n / steps_per_hour / 8766.0
-    sensed = [c for c in frame.columns if c in _NUMBER_OF_ROLE]
-    warm = [c for c in sensed if c.endswith("temperature")]
+    sensed = [role for role in logger.roles if role in _NUMBER_OF_ROLE]
+    warm = [role for role in sensed if role.endswith("temperature")]
+    # a nonsense value falls on an instant that is logged, else nobody would see it
     stride = logger.interval_minutes // scenario.step_minutes
-    for _ in range(rng.poisson(logger.stuck_per_year * years)):
-        column, at = int(rng.integers(len(sensed))), int(rng.integers(n))
-        until = min(n, at + int(rng.lognormal(np.log(18.0), 0.8) * steps_per_hour))
-        frame.iloc[at:until, frame.columns.get_loc(sensed[column])] = frame[sensed[column]].iloc[at]
+    for _ in range(rng.poisson(logger.stuck_per_year * years) if sensed else 0):
+        point, at = readings[sensed[int(rng.integers(len(sensed)))]], int(rng.integers(n))
+        point[at : at + int(rng.lognormal(np.log(18.0), 0.8) * steps_per_hour)] = point[at]
     for rate, sentinel in ((logger.spikes_per_year, False), (logger.sentinels_per_year, True)):
         for _ in range(rng.poisson(rate * years) if warm else 0):
-            # at an instant that is logged, else nobody would see it
+            point = readings[warm[int(rng.integers(len(warm)))]]
             at = int(rng.integers(n // stride)) * stride
-            column = frame.columns.get_loc(warm[int(rng.integers(len(warm)))])
             jump = float(rng.choice([-1.0, 1.0]) * rng.uniform(12.0, 40.0))
-            value = float(rng.choice(_SENTINELS)) if sentinel else frame.iloc[at, column] + jump
-            frame.iloc[at, column] = value
+            point[at] = float(rng.choice(_SENTINELS)) if sentinel else point[at] + jump
     for _ in range(rng.poisson(logger.gaps_per_year * years)):
         at = int(rng.integers(n))
-        until = min(n, at + int(min(rng.lognormal(np.log(6.0), 1.1), 96.0) * steps_per_hour))
-        frame.iloc[at:until, :] = np.nan
+        down = int(min(rng.lognormal(np.log(6.0), 1.1), 96.0) * steps_per_hour)
+        for point in readings.values():
+            point[at : at + down] = np.nan
