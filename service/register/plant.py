@@ -5,6 +5,9 @@ from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from analytics.vocabulary.records import Exchanger
+from ingest.point_map import Point
+
+__all__ = ["DisplayUnits", "Plant", "Point"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,17 +20,6 @@ class DisplayUnits:
     flow: str = "m3/h"
     volume: str = "m3"
     pressure: str = "kPa"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
-    """One source point: which exchanger and role it is, and in what unit it is logged."""
-
-    name: str  # as spelt in the file's header or point column
-    tag: str
-    role: str
-    unit: str
-    file: str = "*"  # file-name pattern, for sites whose files share their headings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

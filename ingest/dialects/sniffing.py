@@ -1,0 +1,314 @@
+"""Where the table lies in a text: delimiter, preamble, header, unit row, first line of data."""
+
+import csv
+import io
+import re
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.vocabulary.errors import IngestError
+from analytics.vocabulary.units import SPELLINGS, is_unit
+from ingest.dialects.records import Records, split_records
+from ingest.findings import Findings
+from ingest.point_map import PointMap
+from ingest.sources import SourceText
+from ingest.stamps import DATE_ONLY, EPOCH, FULL, SERIAL
+
+DELIMITERS = ("\t", ";", "|", ",")
+_SAMPLE_LINES = 400
+_PREAMBLE_MOST = 500
+TIME_WORDS = re.compile(
+    r"(?i)time|stamp|date|datum|zeit|uhr|tid|dato|hora|fecha|klock|aika|päiv|moment|epoch|^ts$|^t$"
+)
+_TRAILING_UNIT = re.compile(r"^(.*\S)\s*[\[(]\s*([^\[\]()]*?)\s*[\])]$")
+_BROKEN_DEGREE = re.compile(r"^[^\w%]{1,3}\s?([CFcf])$")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """The table of a text: its records, what stands above it, and which records are rows."""
+
+    name: str
+    records: Records
+    headings: tuple[str, ...]
+    units: tuple[str | None, ...]
+    header_line: int | None
+    unit_line: int | None
+    preamble: tuple[tuple[int, tuple[str, ...]], ...]
+    footer: tuple[tuple[int, str], ...]
+    rows: NDArray[np.int64]  # records that are rows of data, in the order of the file
+
+    @property
+    def lines(self) -> NDArray[np.int64]:
+        """The line of each row."""
+        return self.records.line[self.rows]
+
+    def sample(self, position: int, size: int = 200) -> list[str]:
+        """Return cells of one column from rows spread over the file."""
+        spread = np.unique(np.linspace(0, len(self.rows) - 1, size).astype(np.int64))
+        column = self.records.column(position, self.rows[spread])
+        return [str(cell) for cell in column.to_pylist()]
+
+
+def tidy_unit(text: str) -> str:
+    """Return a unit's text with a degree sign that some encoding broke put right."""
+    text = text.strip().strip("[]()").strip()
+    match = _BROKEN_DEGREE.match(text)
+    return f"deg{match[1].upper()}" if match else text
+
+
+def split_heading(heading: str) -> tuple[str, str | None]:
+    """Part "Flow [m3/h]" into heading and unit; the unit is ``None`` where brackets hold none."""
+    match = _TRAILING_UNIT.match(heading)
+    if match is None:
+        return heading, None
+    unit = tidy_unit(match[2])
+    return match[1], unit if unit.lower() in SPELLINGS or is_unit(unit) else None
+
+
+def is_stamp(cell: str) -> bool:
+    """Tell whether a cell may be a stamp or the date part of one."""
+    return bool(FULL.match(cell) or DATE_ONLY.match(cell) or EPOCH.match(cell))
+
+
+def _sample_rows(text: str, delimiter: str) -> list[list[str]]:
+    lines = text.splitlines()[:_SAMPLE_LINES]
+    try:
+        rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter))
+    except csv.Error:
+        return []
+    return [[cell.strip().removeprefix('="').strip('"') for cell in row] for row in rows]
+
+
+def find_delimiter(text: str, name: str) -> str:
+    """Return the delimiter under which most lines have a stamp and the same number of cells.
+
+    Raises
+    ------
+    IngestError
+        If no line holds a stamp whatever the delimiter.
+    """
+    best, best_score = "", 0
+    for delimiter in DELIMITERS:
+        rows = _sample_rows(text, delimiter)
+        stamped = [len(row) for row in rows if len(row) > 1 and any(map(is_stamp, row))]
+        if not stamped:
+            continue
+        agreeing = Counter(stamped).most_common(1)[0][1]
+        # a tie goes to the delimiter that is listed first: the comma may be a decimal mark
+        if agreeing > best_score:
+            best, best_score = delimiter, agreeing
+    if best:
+        return best
+    # no stamp: perhaps day numbers, which only a heading gives away
+    for delimiter in DELIMITERS:
+        rows = [row for row in _sample_rows(text, delimiter) if len(row) > 1]
+        if any(SERIAL.match(cell) for row in rows for cell in row) and any(
+            TIME_WORDS.search(cell) for row in rows[:20] for cell in row
+        ):
+            return delimiter
+    raise _nothing_found(text, name)
+
+
+def _nothing_found(text: str, name: str) -> IngestError:
+    lines = [line for line in text.splitlines() if line.strip()]
+    if len(lines) <= 2:
+        return IngestError(
+            f"{name}: holds a header and no data: {lines[0][:80]!r}. "
+            "Export a period in which the points were logged."
+        )
+    return IngestError(
+        f"{name}: no time column found; no cell of the first {min(len(lines), _SAMPLE_LINES)} lines "
+        f"is a date and time (line 2 reads {lines[1][:60]!r}). Export the trends with their time "
+        "stamps, as in 2025-01-31 13:45:00, or give --delimiter."
+    )
+
+
+def _unit_share(row: list[str]) -> float:
+    cells = [cell for cell in row if cell]
+    if not cells:
+        return 0.0
+    hits = sum(tidy_unit(c).lower() in SPELLINGS or is_unit(tidy_unit(c)) for c in cells)
+    return hits / len(cells)
+
+
+def _choose_header(
+    above: list[list[str]], width: int, points: PointMap
+) -> tuple[int | None, int | None]:
+    """Return which rows above the data are the header and the unit row."""
+    candidates = [i for i, row in enumerate(above) if len([c for c in row if c]) >= 2
+                  and width - 1 <= len(row) <= width + 1]  # fmt: skip
+    unit_row = next(
+        (i for i in reversed(candidates) if len(candidates) > 1 and _unit_share(above[i]) >= 0.6),
+        None,
+    )
+    names = [i for i in candidates if i != unit_row]
+    if not names:
+        return (above.index(above[-1]) if above and len(above[-1]) == width else None), None
+
+    def known(i: int) -> tuple[int, bool, int]:
+        hits = sum(
+            bool(points.find_anywhere(split_heading(c)[0]) or points.find_anywhere(c))
+            for c in above[i]
+            if c
+        )
+        return hits, any(TIME_WORDS.search(c) for c in above[i]), i
+
+    return max(names, key=known), unit_row
+
+
+def _legend(preamble: list[list[str]], headings: list[str]) -> list[str]:
+    """Return headings with keys such as "P1" replaced by what the preamble says they stand for."""
+    keys = {
+        row[0].rstrip(" :="): row[1]
+        for row in preamble
+        if len(row) >= 2 and row[0].strip() and row[1].strip()
+    }
+    return [keys.get(h, h) if h and not TIME_WORDS.search(h) else h for h in headings]
+
+
+def find_table(
+    source: SourceText, name: str, delimiter: str | None, points: PointMap, findings: Findings
+) -> Table:
+    """Find the table in a text and set aside lines that do not have its width.
+
+    Raises
+    ------
+    IngestError
+        If there is no table with stamps.
+    """
+    data = source.data
+    head = data[:400_000].decode("utf-8", errors="ignore")
+    stated = re.match(r"^sep=(.)\r?\n", head)
+    if stated:
+        # the line that tells spreadsheets the delimiter
+        delimiter = delimiter or stated[1]
+    if delimiter is None:
+        try:
+            delimiter = find_delimiter(head, name)
+        except IngestError:
+            # printed in columns, with runs of blanks between
+            data = re.sub(rb"(?<=\S) {2,}(?=\S)", b"\t", data)
+            try:
+                delimiter = find_delimiter(data[:400_000].decode("utf-8", errors="ignore"), name)
+            except IngestError:
+                delimiter = ""
+            if delimiter != "\t":
+                raise
+    records = split_records(data, delimiter)
+    first = _first_row(records, name, head)
+    width = int(records.width[first])
+    above_at = [i for i in range(first) if any(records.row(i))]
+    above = [records.row(i) for i in above_at]
+    header, unit_row = _choose_header(above, width, points)
+    headings = list(above[header]) if header is not None else []
+    while headings and not headings[-1]:
+        headings.pop()
+    preamble = [
+        (int(records.line[above_at[i]]), tuple(row))
+        for i, row in enumerate(above)
+        if i not in (header, unit_row)
+    ]
+    headings = _legend([list(row) for _, row in preamble], headings)
+    if headings and width > len(headings):
+        _check_excess(records, first, width, headings, name)
+    headings += [f"column {n + 1}" for n in range(len(headings), width)]
+    units: list[str | None] = [None] * width
+    if unit_row is not None:
+        for position, cell in enumerate(above[unit_row][:width]):
+            units[position] = tidy_unit(cell) or None
+    rows, footer = _rows_of(records, first, width, findings)
+    return Table(
+        name=name,
+        records=records,
+        headings=tuple(headings[:width]),
+        units=tuple(units),
+        header_line=None if header is None else int(records.line[above_at[header]]),
+        unit_line=None if unit_row is None else int(records.line[above_at[unit_row]]),
+        preamble=tuple(preamble),
+        footer=footer,
+        rows=rows,
+    )
+
+
+def _first_row(records: Records, name: str, head: str) -> int:
+    """Return the first record that is a row of data."""
+    stamped = [
+        i
+        for i in range(min(len(records.width), _PREAMBLE_MOST))
+        if records.width[i] > 1 and any(map(is_stamp, records.row(i)))
+    ]
+    if not stamped:
+        stamped = [
+            i
+            for i in range(1, min(len(records.width), _PREAMBLE_MOST))
+            if records.width[i] > 1 and any(SERIAL.match(c) for c in records.row(i))
+        ]
+    if not stamped:
+        raise _nothing_found(head, name)
+    width = Counter(int(records.width[i]) for i in stamped).most_common(1)[0][0]
+    return next(i for i in stamped if records.width[i] == width)
+
+
+def _check_excess(records: Records, first: int, width: int, headings: list[str], name: str) -> None:
+    """Refuse rows that are wider than the header, unless the rest is empty.
+
+    Raises
+    ------
+    IngestError
+        Most often a decimal comma in a file whose delimiter is the comma too.
+    """
+    extra = [cell for cell in records.row(first)[len(headings) :] if cell]
+    if not extra:
+        return
+    hint = (
+        "A decimal comma in a file separated by commas cannot be told apart: export with ; "
+        "between the columns or with a decimal point."
+        if records.delimiter == ","
+        else "Give --delimiter, or export with a heading for each column."
+    )
+    raise IngestError(
+        f"{name} line {int(records.line[first])}: {width} cells below {len(headings)} headings. {hint}"
+    )
+
+
+def _rows_of(
+    records: Records, first: int, width: int, findings: Findings
+) -> tuple[NDArray[np.int64], tuple[tuple[int, str], ...]]:
+    """Return the records that are rows; the others become findings, those at the end the footer."""
+    every = np.arange(first, len(records.width))
+    fits = records.width[first:] == width
+    rows = every[fits]
+    others = every[~fits]
+    # one empty cell too many, from a delimiter at the end, does no harm
+    wider = [
+        i
+        for i in others[:2000]
+        if records.width[i] > width and not any(records.row(int(i))[width:])
+    ]
+    empty = [i for i in others[:2000] if not any(records.row(int(i)))]
+    set_aside = np.setdiff1d(others, np.array([*wider, *empty], dtype=np.int64))
+    last = int(rows[-1]) if rows.size else first
+    tail = set_aside[set_aside > last]
+    footer = tuple((int(records.line[i]), " ".join(records.row(int(i))).strip()) for i in tail[:20])
+    bad = set_aside[set_aside <= last]
+    findings.add_lines(
+        "number of cells",
+        "{value} " + f"cells instead of {width}. Export again, or mend the line.",
+        "refused",
+        records.line[bad],
+        [str(int(n)) for n in records.width[bad[:200]]],
+    )
+    for line, text in footer:
+        findings.add("footer", f"below the table: {text[:80]!r}", "note", line=line)
+    if wider:
+        rows = np.sort(np.concatenate([rows, np.array(wider, dtype=np.int64)]))
+    return rows, footer
+
+
+def rename(table: Table, headings: tuple[str, ...]) -> Table:
+    """Return the table with other headings."""
+    return replace(table, headings=headings)

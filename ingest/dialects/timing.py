@@ -1,0 +1,227 @@
+"""The time column of a table, whatever its form, as UTC for each row."""
+
+import re
+from dataclasses import dataclass
+from datetime import tzinfo
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from analytics.vocabulary.errors import IngestError
+from ingest.dialects.sniffing import TIME_WORDS, Table
+from ingest.examination import Examination
+from ingest.findings import KEPT_PER_REASON, Findings
+from ingest.localtime import local_to_utc
+from ingest.rules import Rules, clock_of
+from ingest.stamps import DATE_ONLY, EPOCH, FULL, SERIAL, TIME_ONLY, parse_stamps
+
+_HEADING_ZONE = re.compile(r"(?i)\b(?:UTC|GMT|Z)\b(?:\s*([+-]\d{1,2}(?::?\d{2})?))?")
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """Rows of a table whose stamp could be read: which, and when."""
+
+    rows: NDArray[np.int64]  # positions in ``Table.rows``
+    time_utc: NDArray[np.datetime64]
+
+
+@dataclass(frozen=True, slots=True)
+class TimeColumns:
+    """Where the stamp is: one column, or a date and a time of day."""
+
+    positions: tuple[int, ...]
+    headings: tuple[str, ...]
+
+
+def _share(cells: list[str], pattern: re.Pattern[str]) -> float:
+    filled = [cell for cell in cells if cell]
+    return sum(bool(pattern.match(cell)) for cell in filled) / len(filled) if filled else 0.0
+
+
+def find_time_columns(table: Table) -> TimeColumns:
+    """Find the stamp by what the cells look like, and by the heading where several would do.
+
+    Raises
+    ------
+    IngestError
+        If no column holds stamps.
+    """
+    width = len(table.headings)
+    shares: dict[str, list[float]] = {"full": [], "date": [], "time": [], "epoch": [], "serial": []}
+    midnight = []
+    for position in range(width):
+        cells = table.sample(position)
+        for kind, pattern in (
+            ("full", FULL), ("date", DATE_ONLY), ("time", TIME_ONLY), ("epoch", EPOCH),
+            ("serial", SERIAL),
+        ):  # fmt: skip
+            shares[kind].append(_share(cells, pattern))
+        midnight.append(all(re.search(r"\b0?0:00(:00)?\b", c) for c in cells if c))
+
+    def having(kind: str) -> list[int]:
+        return [i for i in range(width) if shares[kind][i] >= 0.7]
+
+    def best(positions: list[int]) -> int:
+        return max(
+            positions,
+            key=lambda i: (
+                bool(re.search(r"(?i)\bUTC\b", table.headings[i])),
+                bool(TIME_WORDS.search(table.headings[i])),
+                -i,
+            ),
+        )
+
+    clocks = [i for i in having("time") if i not in having("full")]
+    dates = having("date") + [i for i in having("full") if midnight[i] and clocks]
+    if dates and clocks and not [i for i in having("full") if not midnight[i]]:
+        date = best(dates)
+        clock = min(clocks, key=lambda i: abs(i - date))
+        return TimeColumns((date, clock), (table.headings[date], table.headings[clock]))
+    worded = [i for i in range(width) if TIME_WORDS.search(table.headings[i])]
+    for positions in (
+        having("full"),
+        [i for i in having("epoch") if i in worded or i == 0],
+        having("date"),
+        [i for i in having("serial") if i in worded],
+    ):
+        if positions:
+            chosen = best(positions)
+            return TimeColumns((chosen,), (table.headings[chosen],))
+    raise IngestError(
+        f"{table.name}: no time column found among {', '.join(map(repr, table.headings[:12]))}. "
+        "Export the trends with their time stamps, as in 2025-01-31 13:45:00."
+    )
+
+
+def _cells(table: Table, columns: TimeColumns) -> pa.DictionaryArray:
+    first = table.records.column(columns.positions[0], table.rows)
+    if len(columns.positions) == 1:
+        return first
+    clock = table.records.column(columns.positions[1], table.rows)
+    # either cell may carry the other's part as zeros
+    date = pc.replace_substring_regex(first.dictionary, r"[ T]+0?0:00(:00)?(\.0+)?( AM)?$", "")
+    time = pc.replace_substring_regex(clock.dictionary, r"^\S+\s+(\d{1,2}:)", r"\1")
+    joined = pc.binary_join_element_wise(
+        date.take(first.indices), time.take(clock.indices), pa.scalar(" ")
+    )
+    return joined.dictionary_encode()
+
+
+def read_times(
+    table: Table,
+    columns: TimeColumns,
+    rules: Rules,
+    examination: Examination,
+    findings: Findings,
+    series: NDArray[np.int64] | None = None,
+) -> Timed:
+    """Read every row's stamp into UTC; rows without a readable one become findings.
+
+    ``series`` says which point a row belongs to in long files.
+
+    Raises
+    ------
+    IngestError
+        If zones are mixed, day and month cannot be told apart, or no stamp can be read.
+    """
+    cells = _cells(table, columns)
+    column = " + ".join(columns.headings)
+    stamps = parse_stamps(cells.dictionary, table.name, rules.date_order)
+    index = np.asarray(cells.indices)
+    local, offset_s = stamps.local[index], stamps.offset_s[index]
+    examination.time_columns = columns.headings
+    examination.date_format, examination.date_format_why = stamps.notation, stamps.why
+    unreadable = np.isnat(local)
+    bad = np.flatnonzero(unreadable)
+    findings.add_lines(
+        "stamp",
+        "{value!r} is no date and time this file would have. Mend or drop the line.".replace(
+            "{value!r}", "'{value}'"
+        ),
+        "refused",
+        table.lines[bad],
+        [str(cells[int(i)].as_py()) for i in bad[:KEPT_PER_REASON]],
+        column=column,
+    )
+    rows = np.flatnonzero(~unreadable)
+    if not rows.size:
+        raise IngestError(
+            f"{table.name} line {int(table.lines[0]) if len(table.lines) else 1}, column {column}: "
+            f"no stamp can be read, the first is {str(cells[0].as_py())!r}. Export with stamps as in "
+            "2025-01-31 13:45:00, or give --date-order."
+        )
+    local, offset_s = local[rows], offset_s[rows]
+    with_zone = ~np.isnan(offset_s)
+    if with_zone.any() and not with_zone.all():
+        odd = rows[np.flatnonzero(with_zone != with_zone[0])[0]]
+        raise IngestError(
+            f"{table.name}: some stamps carry a zone and others do not: "
+            f"{str(cells[int(rows[0])].as_py())!r} on line {int(table.lines[rows[0]])}, "
+            f"{str(cells[int(odd)].as_py())!r} on line {int(table.lines[odd])}. "
+            "Export the whole file in UTC or the whole file in local time."
+        )
+    code = np.zeros(len(rows), dtype=np.int64) if series is None else series[rows]
+    examination.newest_first = _runs_backwards(local, code)
+    if with_zone.all():
+        time_utc = local - offset_s.astype("timedelta64[s]")
+        kept = rows
+        hours = sorted(set((np.unique(offset_s) / 3600.0).tolist()))
+        examination.clock = "offsets in the stamps: " + ", ".join(f"{h:+g} h" for h in hours)
+        if rules.time_zone is not None:
+            examination.ask("the stamps carry offsets, which stand; --time-zone was not used.")
+    else:
+        zone, words = _zone(columns, rules)
+        examination.clock = words
+        time_utc, refused, evidence = local_to_utc(
+            local, zone, code, table.lines[rows], findings,
+            column=column, newest_first=examination.newest_first,
+        )  # fmt: skip
+        examination.clock_evidence = {name: getattr(evidence, name) for name in evidence.__slots__}
+        if evidence.never_changes:
+            examination.ask(
+                "the logger's clock seems to stay on one offset all year; is it standard time, as "
+                "taken, or UTC? Give --time-zone."
+            )
+        kept, time_utc = rows[~refused], time_utc[~refused]
+    kept_code = code if len(kept) == len(rows) else code[~refused]
+    examination.interval_s = _usual_step_s(time_utc, kept_code)
+    if rules.stamp == "end" and examination.interval_s:
+        time_utc = time_utc - np.timedelta64(round(examination.interval_s * 1e6), "us")
+        findings.add(
+            "stamped at end",
+            f"stamps mark the end of each interval, as given: moved back by {examination.interval_s:g} s.",
+            "note",
+            column=column,
+        )
+    return Timed(kept, time_utc)
+
+
+def _zone(columns: TimeColumns, rules: Rules) -> tuple[tzinfo, str]:
+    """Return the clock's zone and how it is known: the user, the heading, the register."""
+    if rules.time_zone is not None:
+        return rules.clock, f"{rules.time_zone}, as given"
+    for heading in columns.headings:
+        if match := _HEADING_ZONE.search(heading):
+            return clock_of(match[1] or "UTC", rules.zone), f"UTC{match[1] or ''}, by the heading"
+    return rules.zone, f"{rules.zone.key}, the site's"
+
+
+def _runs_backwards(local: NDArray[np.datetime64], code: NDArray[np.int64]) -> bool:
+    if code.any():
+        order = np.argsort(code, kind="stable")
+        local, code = local[order], code[order]
+    steps = np.diff(local).astype(np.int64)[np.diff(code) == 0]
+    return bool(np.sum(steps < 0) > np.sum(steps > 0))
+
+
+def _usual_step_s(time_utc: NDArray[np.datetime64], code: NDArray[np.int64]) -> float | None:
+    order = np.lexsort((time_utc, code))
+    steps = np.diff(time_utc[order]).astype("timedelta64[ms]").astype(np.int64)
+    steps = steps[(np.diff(code[order]) == 0) & (steps > 0)]
+    if not steps.size:
+        return None
+    values, counts = np.unique(steps, return_counts=True)
+    return float(values[np.argmax(counts)]) / 1000.0

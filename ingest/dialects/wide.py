@@ -1,0 +1,165 @@
+"""Wide tables: a row for each stamp, a column for each point."""
+
+import re
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from ingest.dialects.quality_words import StateColumn, find_state_columns, state_mask
+from ingest.dialects.readings import Reading, points_of, to_si, unit_of
+from ingest.dialects.sniffing import Table, split_heading, tidy_unit
+from ingest.dialects.timing import find_time_columns, read_times
+from ingest.examination import ColumnReport, Examination
+from ingest.findings import Findings
+from ingest.guessing import guess_role
+from ingest.numbers import Cells, DecimalMark, choose_mark, count_cells, read_cells
+from ingest.point_map import Point
+from ingest.rules import Rules
+
+NAME = "wide"
+_VALUE_WORDS = re.compile(
+    r"(?i)^(present )?(value|wert|messwert|valeur|värde|verdi|værdi|reading|arvo|val)s?$"
+)
+
+
+def sniff(table: Table, rules: Rules) -> bool:
+    """Tell whether the table is wide; it is what is left when no other dialect fits."""
+    return True
+
+
+def read(table: Table, rules: Rules, examination: Examination, findings: Findings) -> list[Reading]:
+    """Return one reading per registered column; ``examination`` and ``findings`` take the rest."""
+    times = find_time_columns(table)
+    headings = _named_headings(table, rules, set(times.positions))
+    states = find_state_columns(headings, table, set(times.positions))
+    reports: list[tuple[int, ColumnReport, tuple[Point, ...]]] = []
+    for position, heading in enumerate(headings):
+        report = ColumnReport(
+            heading=heading,
+            position=position + 1,
+            first_values=tuple(table.sample(position, 5)[:3]),
+        )
+        examination.columns.append(report)
+        if position in times.positions:
+            report.left_out = "time"
+        elif any(state.position == position for state in states):
+            report.left_out = "state of other columns"
+        else:
+            reports.append((position, report, points_of(heading, table.name, rules)))
+    columns = {
+        position: table.records.column(position, table.rows)
+        for position, _, points in reports
+        if points
+    }
+    mark = choose_mark(
+        rules.decimal,
+        [c.dictionary for c in columns.values()],
+        table.records.delimiter,
+        examination,
+    )
+    for position, report, points in reports:
+        if not points:
+            _describe_unknown(table, position, report, mark)
+    if not columns:
+        return []
+    timed = read_times(table, times, rules, examination, findings)
+    readings: list[Reading] = []
+    for position, report, points in reports:
+        if not points:
+            continue
+        cells, index = (
+            _cells(columns[position], mark, points),
+            np.asarray(columns[position].indices),
+        )
+        masked = _masked(table, cells, index, position, states, report, findings)
+        values = np.where(masked, np.nan, cells.values[index])[timed.rows]
+        count_cells(report, columns[position].dictionary, cells, index, table.lines, findings)
+        stated, line = _stated_unit(table, position, cells)
+        where = f"{table.name} line {line or table.header_line or 1}, column {report.heading}"
+        for point in points:
+            unit = unit_of(point, stated, where, report, findings, line=line)
+            if unit is None:
+                continue
+            si = to_si(point, values, unit, report, findings, examination)
+            report.taken_for = (*report.taken_for, (point.tag, point.role))
+            readings.append(
+                Reading(report.heading, point.tag, point.role, timed.time_utc, si,
+                        table.lines[timed.rows])
+            )  # fmt: skip
+    return readings
+
+
+def _named_headings(table: Table, rules: Rules, times: set[int]) -> tuple[str, ...]:
+    """Return the headings; a lone "Value" gets the point's name from the preamble or file name."""
+    values = [
+        i for i, h in enumerate(table.headings)
+        if i not in times and _VALUE_WORDS.match(split_heading(h)[0].strip())
+    ]  # fmt: skip
+    known = [
+        h
+        for i, h in enumerate(table.headings)
+        if i not in times and points_of(h, table.name, rules)
+    ]
+    if len(values) != 1 or known:
+        return table.headings
+    stem = re.sub(
+        r"(\.(csv|txt|tsv|gz|zip|dat|log))+$",
+        "",
+        table.name.rsplit("/", 1)[-1],
+        flags=re.IGNORECASE,
+    )
+    texts = [stem]
+    for _, row in table.preamble:
+        texts += [*row, *(re.split(r"[:=]\s*", cell, maxsplit=1)[-1] for cell in row)]
+    for text in texts:
+        if text.strip() and points_of(text.strip(), table.name, rules):
+            renamed = list(table.headings)
+            renamed[values[0]] = text.strip()
+            return tuple(renamed)
+    return table.headings
+
+
+def _describe_unknown(table: Table, position: int, report: ColumnReport, mark: DecimalMark) -> None:
+    bare, unit = split_heading(report.heading)
+    report.unit_in_file = table.units[position] or unit
+    cells = read_cells(pa.array(table.sample(position), pa.string()), mark.mark, switch=True)
+    finite = cells.values[np.isfinite(cells.values)]
+    report.left_out = (
+        "not in the register" if finite.size else "no numbers, and not in the register"
+    )
+    if finite.size:
+        report.guess = guess_role(bare, report.unit_in_file, finite.tolist())
+
+
+def _cells(column: pa.DictionaryArray, mark: DecimalMark, points: tuple[Point, ...]) -> Cells:
+    switch = any(p.role in ("pump_running", "valve_position") for p in points)
+    return read_cells(column.dictionary, mark.mark, switch=switch)
+
+
+def _stated_unit(table: Table, position: int, cells: Cells) -> tuple[str | None, int | None]:
+    """Return the unit that the file states for a column, and the line where it does."""
+    if table.units[position]:
+        return table.units[position], table.unit_line
+    unit = split_heading(table.headings[position])[1]
+    if unit is not None:
+        return unit, table.header_line
+    return (tidy_unit(cells.unit), None) if cells.unit else (None, None)
+
+
+def _masked(
+    table: Table, cells: Cells, index: NDArray[np.int64], position: int,
+    states: list[StateColumn], report: ColumnReport, findings: Findings,
+) -> NDArray[np.bool_]:  # fmt: skip
+    """Return which rows carry a state that keeps their value out."""
+    masked = np.zeros(len(index), dtype=bool)
+    if any(cells.state):
+        own = pa.DictionaryArray.from_arrays(
+            pa.array(index, pa.int32()), pa.array(cells.state.tolist(), pa.string())
+        )
+        masked |= state_mask(own, table.lines, report.heading, findings)
+    for state in states:
+        if position in state.values:
+            column = table.records.column(state.position, table.rows)
+            masked |= state_mask(column, table.lines, report.heading, findings)
+    return masked

@@ -1,0 +1,78 @@
+"""Everything recognised in a source before anything of it is stored."""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from ingest.guessing import Guess
+
+
+@dataclass(slots=True, kw_only=True)
+class ColumnReport:
+    """One column of a wide file, or one point of a long one.
+
+    ``taken_for`` lists tag and role; where it is empty ``left_out`` says why.
+    """
+
+    heading: str
+    position: int | None = None  # counted from 1; None: a point of a long file
+    first_values: tuple[str, ...] = ()
+    taken_for: tuple[tuple[str, str], ...] = ()
+    left_out: str | None = None
+    unit_in_file: str | None = None
+    unit_in_register: str | None = None
+    unit_used: str | None = None
+    unit_sure: str = ""  # how the unit is known
+    guess: Guess | None = None
+    values_read: int = 0
+    values_missing: int = 0
+    values_unreadable: int = 0
+    values_outside_range: int = 0
+    smallest: float | None = None  # SI, as stored
+    largest: float | None = None
+    missing_words: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(slots=True, kw_only=True)
+class Examination:
+    """What a source is, column by column, and which questions stay open."""
+
+    name: str
+    size_bytes: int = 0
+    packed: str = ""
+    encoding: str = ""
+    shape: str = ""  # dialect: "wide", "long"
+    delimiter: str = ""
+    decimal: str = ""
+    decimal_why: str = ""
+    preamble: tuple[tuple[int, str], ...] = ()  # line, text
+    footer: tuple[tuple[int, str], ...] = ()
+    header_line: int | None = None
+    unit_line: int | None = None
+    first_data_line: int | None = None
+    columns: list[ColumnReport] = field(default_factory=list)
+    time_columns: tuple[str, ...] = ()
+    date_format: str = ""
+    date_format_why: str = ""
+    clock: str = ""
+    clock_evidence: Mapping[str, Any] = field(default_factory=dict)
+    newest_first: bool = False
+    interval_s: float | None = None  # the commonest step
+    first_utc: str | None = None
+    last_utc: str | None = None
+    rows_read: int = 0
+    rows_stored: int = 0
+    refused: Mapping[str, int] = field(default_factory=dict)
+    doubtful: Mapping[str, int] = field(default_factory=dict)
+    notes: Mapping[str, int] = field(default_factory=dict)
+    questions: list[str] = field(default_factory=list)
+    proposal: str = ""  # [exchanger.points] for headings nobody registered
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values, fit for JSON."""
+        return asdict(self)
+
+    def ask(self, question: str) -> None:
+        """Add an open question, once."""
+        if question not in self.questions:
+            self.questions.append(question)

@@ -1,0 +1,229 @@
+"""Cells to numbers: decimal mark, thousands separators, missing words, words for on and off.
+
+Works on the distinct texts of a column, which are few in trends of limited resolution.
+"""
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from ingest.examination import ColumnReport, Examination
+from ingest.findings import KEPT_PER_REASON, Findings
+
+# Words by which exports say that there is no value. Compared without case.
+MISSING_WORDS: frozenset[str] = frozenset(
+    {
+        "", "-", "--", "---", "----", "-----", "nan", "-nan", "nan.0", "no data", "nodata", "n/a",
+        "na", "#n/a", "#na", "null", "(null)", "<null>", "none", "nil", "bad", "?", "??", "???",
+        "missing", "invalid", "error", "err", "fault", "#value!", "#ref!", "#div/0!", "#num!",
+        "-9999", "-9999.0", "-9999.00", "9999.99", "-999.9", "-99999", "-32768", "inf", "-inf",
+        "infinity", "-infinity", "1.#qnan", "1.#ind", "-1.#ind", "1.#inf", "offline", "down",
+        "no value", "not available", "data loss", "undefined", "k.a.", "kein wert", "keine daten",
+        "ungültig", "fehler", "ei saatavilla", "saknas", "mangler", "*", "***", "x", "...",
+    }
+)  # fmt: skip
+_ON = ("on", "true", "yes", "running", "run", "active", "ein", "an", "aktiv", "ja", "marche", "open",
+       "start", "started", "enabled", "enable", "auf", "till", "på", "oui", "vrai", "wahr", "betrieb")  # fmt: skip
+_OFF = ("off", "false", "no", "stopped", "stop", "inactive", "aus", "inaktiv", "nein", "arrêt", "arret",
+        "closed", "disabled", "disable", "zu", "från", "av", "non", "faux", "falsch", "idle", "standby")  # fmt: skip
+SWITCH_WORDS: dict[str, str] = {**dict.fromkeys(_ON, "1"), **dict.fromkeys(_OFF, "0")}
+# "45.2 °C {ok}": the number, its unit, the state the controller gave it
+_STATE = re.compile(r"\{([^{}]*)\}\s*$")
+_GROUPING = "[ \u00a0\u202f\u2009'\u2019]"
+_PLAIN = r"^[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?$"
+
+
+@dataclass(frozen=True, slots=True)
+class DecimalMark:
+    """Which mark it is, and how that is known; ``question`` where it is not."""
+
+    mark: str
+    why: str
+    question: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """The distinct texts of a column as numbers.
+
+    ``values``: NaN where missing or unreadable; ``missing``: a missing-data word;
+    ``unreadable``: neither number nor such a word; ``unit``: unit written in the cells;
+    ``state``: state written in the cell, "" for none.
+    """
+
+    values: NDArray[np.float64]
+    missing: NDArray[np.bool_]
+    unreadable: NDArray[np.bool_]
+    unit: str | None
+    state: NDArray[np.object_]
+
+
+def decimal_mark(texts: list[str], delimiter: str) -> DecimalMark:
+    """Tell the decimal mark from the distinct cell texts of all value columns."""
+    comma = dot = 0
+    unclear_comma = unclear_dot = 0
+    for text in texts:
+        bare = re.sub(rf"{_GROUPING}(?=\d{{3}})", "", text)
+        number = re.match(r"^[-+]?([\d.,]+)", bare)
+        if number is None or not ({",", "."} & set(number[1])):
+            continue
+        body = number[1]
+        if "," in body and "." in body:
+            comma, dot = (comma + 1, dot) if body.rfind(",") > body.rfind(".") else (comma, dot + 1)
+        elif body.count(",") > 1:
+            dot += 1
+        elif body.count(".") > 1:
+            comma += 1
+        else:
+            mark = "," if "," in body else "."
+            whole, _, decimals = body.partition(mark)
+            grouped = len(decimals) == 3 and 1 <= len(whole) <= 3 and whole.lstrip("0") == whole
+            if mark == ",":
+                comma, unclear_comma = comma + (not grouped), unclear_comma + grouped
+            else:
+                dot, unclear_dot = dot + (not grouped), unclear_dot + grouped
+    if comma and dot:
+        mark = "," if comma > dot else "."
+        return DecimalMark(
+            mark,
+            f"{max(comma, dot)} distinct values against {min(comma, dot)}",
+            "values with a decimal comma and with a decimal point occur; those of the rarer kind "
+            "are refused or read as grouped. Give --decimal to say which it is.",
+        )
+    if comma or dot:
+        return DecimalMark("," if comma else ".", "the values show it")
+    if unclear_comma and not unclear_dot:
+        # "1,234" throughout: in a file separated by commas it can only be a quoted thousand
+        mark = "." if delimiter == "," else ","
+        return DecimalMark(
+            mark,
+            "every value has three digits behind the comma",
+            "the comma may be a decimal mark or group thousands: every value has three digits "
+            f"behind it. Taken as {'decimal' if mark == ',' else 'grouping'}; give --decimal to say.",
+        )
+    return DecimalMark(".", "no decimal comma seen")
+
+
+def _normalise(texts: pa.Array, mark: str) -> pa.Array:
+    """Return texts with a decimal point and without grouping, where they are numbers at all."""
+    out = pc.replace_substring_regex(
+        texts, pattern=rf"(\d){_GROUPING}(\d\d\d)", replacement=r"\1\2"
+    )
+    out = pc.replace_substring(out, "\u2212", "-")
+    grouping = "." if mark == "," else ","
+    escaped = re.escape(grouping)
+    grouped = pc.match_substring_regex(
+        out, rf"^[-+]?\d{{1,3}}(?:{escaped}\d{{3}})+(?:{re.escape(mark)}\d*)?$"
+    )
+    if pc.any(grouped).as_py():
+        out = pc.if_else(grouped, pc.replace_substring(out, grouping, ""), out)
+    if mark == ",":
+        has_dot = pc.match_substring(out, ".")
+        # a point that groups nothing is no decimal mark in this file
+        out = pc.if_else(has_dot, pc.replace_substring(out, ".", "?"), out)
+        out = pc.replace_substring(out, ",", ".")
+    return pc.utf8_ltrim(out, characters="+")
+
+
+def _to_float(texts: pa.Array) -> NDArray[np.float64]:
+    plain = pc.match_substring_regex(texts, _PLAIN)
+    numbers = pc.cast(pc.if_else(plain, texts, pa.scalar(None, pa.string())), pa.float64())
+    return np.array(numbers.to_numpy(zero_copy_only=False), dtype=np.float64)  # own, to write to
+
+
+def read_cells(texts: pa.Array, mark: str, *, switch: bool = False) -> Cells:
+    """Turn distinct cell texts into numbers; ``switch``: words for on and off count as 1 and 0."""
+    lowered = pc.utf8_lower(texts)
+    state = np.full(len(texts), "", dtype=object)
+    missing = np.asarray(pc.is_in(lowered, value_set=pa.array(sorted(MISSING_WORDS))))
+    if switch:
+        words = pd.Series(lowered.to_pylist(), dtype=object)
+        switched = words.map(SWITCH_WORDS)
+        texts = pa.array(switched.where(switched.notna(), texts.to_pylist()).tolist(), pa.string())
+    values = _to_float(_normalise(texts, mark))
+    rest = np.flatnonzero(np.isnan(values) & ~missing)
+    unit: str | None = None
+    if rest.size:
+        unit = _read_decorated(texts, rest, mark, values, missing, state)
+    unreadable = ~np.isfinite(values) & ~missing
+    values[~np.isfinite(values)] = np.nan
+    return Cells(values, missing, unreadable, unit, state)
+
+
+def _read_decorated(
+    texts: pa.Array,
+    rest: NDArray[np.int64],
+    mark: str,
+    values: NDArray[np.float64],
+    missing: NDArray[np.bool_],
+    state: NDArray[np.object_],
+) -> str | None:
+    """Read cells that carry a unit or a state behind the number, in place; return the unit."""
+    cells = pd.Series(texts.take(pa.array(rest)).to_pylist(), dtype=object)
+    states = cells.str.extract(_STATE)[0]
+    bare = cells.str.replace(_STATE, "", regex=True).str.strip()
+    parts = bare.str.extract(r"^([-+]?[\d.,'\u00a0\u202f ]*\d)\s*([^\d\s.,][^\d]{0,11})?$")
+    numbers = _to_float(
+        _normalise(pa.array(parts[0].fillna("").str.strip().tolist(), pa.string()), mark)
+    )
+    units = Counter(parts[1].dropna().str.strip().tolist())
+    unit = units.most_common(1)[0][0] if units else None
+    # a second unit in the same column is not converted: such cells stay unreadable
+    fits = parts[1].isna() | (parts[1].str.strip() == unit)
+    good = fits.to_numpy(dtype=bool) & np.isfinite(numbers)
+    values[rest[good]] = numbers[good]
+    emptied = bare.str.lower().isin(MISSING_WORDS).to_numpy(dtype=bool)
+    missing[rest[emptied]] = True
+    state[rest] = states.fillna("").to_numpy(dtype=object)
+    return unit
+
+
+def choose_mark(
+    given: str | None, dictionaries: list[pa.Array], delimiter: str, examination: Examination
+) -> DecimalMark:
+    """Return the decimal mark of a source and note in ``examination`` how it is known."""
+    if given is not None:
+        mark = DecimalMark(given, "given")
+    else:
+        texts = [str(t) for d in dictionaries for t in d.slice(0, 20_000).to_pylist()]
+        mark = decimal_mark(texts, delimiter)
+    examination.decimal, examination.decimal_why = mark.mark, mark.why
+    if mark.question:
+        examination.ask(mark.question)
+    return mark
+
+
+def count_cells(
+    report: ColumnReport,
+    texts: pa.Array,
+    cells: Cells,
+    index: NDArray[np.int64],
+    lines: NDArray[np.int64],
+    findings: Findings,
+) -> None:
+    """Count read, missing and unreadable cells of one point; ``index`` points into ``texts``."""
+    counts = np.bincount(index, minlength=len(texts))
+    for i in np.flatnonzero(cells.missing & (counts > 0)):
+        word = str(texts[int(i)].as_py()) or "(empty)"
+        report.missing_words = {
+            **report.missing_words,
+            word: report.missing_words.get(word, 0) + int(counts[i]),
+        }
+    bad = np.flatnonzero(cells.unreadable[index])
+    report.values_missing = int(counts[cells.missing].sum())
+    report.values_unreadable = len(bad)
+    report.values_read = len(index) - report.values_missing - len(bad)
+    findings.add_lines(
+        "number",
+        "'{value}' is no number. The cell is left empty.",
+        "refused",
+        lines[bad],
+        [str(texts[int(index[i])].as_py()) for i in bad[:KEPT_PER_REASON]],
+        column=report.heading,
+    )

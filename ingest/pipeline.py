@@ -1,0 +1,153 @@
+"""From a source to trend frames and findings: the two calls that the rest of the project needs."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.vocabulary.errors import IngestError
+from ingest.dialects import DIALECTS
+from ingest.dialects.readings import Reading
+from ingest.dialects.sniffing import Table, find_table
+from ingest.examination import Examination
+from ingest.findings import Findings
+from ingest.guessing import propose_points
+from ingest.joining import join_readings
+from ingest.rules import Rules
+from ingest.sources import load_text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadResult:
+    """What a source holds: a trend frame for each exchanger, and what was refused or doubted.
+
+    Each frame of ``blocks`` has a rising, unique ``DatetimeIndex`` "time_utc" in UTC and a float64
+    column for each role, in SI units.
+    """
+
+    blocks: dict[str, pd.DataFrame]
+    findings: Findings
+    examination: Examination
+
+
+def examine(source: Path | bytes, name: str, rules: Rules) -> Examination:
+    """Tell everything that is recognised in a source; nothing is kept of it.
+
+    A source of which no point is registered is no error here: the examination then proposes the
+    entries for the register.
+
+    Raises
+    ------
+    IngestError
+        If the source cannot be read at all.
+    """
+    return _read(source, name, rules).examination
+
+
+def read_trends(source: Path | bytes, name: str, rules: Rules) -> ReadResult:
+    """Read a file that a building-management system exported.
+
+    Parameters
+    ----------
+    source : Path or bytes
+        The file, packed by gzip or zip or not at all.
+    name : str
+        Its name, for messages and for the register's file patterns.
+    rules : Rules
+        The site's zone and points, and what the user states outright.
+
+    Raises
+    ------
+    IngestError
+        If the source cannot be read as a whole, or none of it is registered.
+    """
+    result = _read(source, name, rules)
+    if not result.blocks:
+        raise _nothing_known(result.examination, rules)
+    return result
+
+
+def _read(source: Path | bytes, name: str, rules: Rules) -> ReadResult:
+    text = load_text(source, name, rules.bytes_most, rules.encoding)
+    findings = Findings()
+    table = find_table(text, name, rules.delimiter, rules.points, findings)
+    examination = Examination(
+        name=name,
+        size_bytes=text.size,
+        packed=text.packed,
+        encoding=text.encoding,
+        delimiter=table.records.delimiter,
+        preamble=tuple((line, " ".join(row).strip()) for line, row in table.preamble),
+        footer=table.footer,
+        header_line=table.header_line,
+        unit_line=table.unit_line,
+        first_data_line=int(table.lines[0]) if len(table.rows) else None,
+        rows_read=len(table.rows) + findings.count("refused", "number of cells"),
+    )
+    readings = _read_table(table, rules, examination, findings)
+    blocks = join_readings(readings, findings)
+    _summarise(examination, blocks, findings)
+    return ReadResult(blocks=blocks, findings=findings, examination=examination)
+
+
+def _read_table(
+    table: Table, rules: Rules, examination: Examination, findings: Findings
+) -> list[Reading]:
+    dialect = next(d for d in DIALECTS if d.sniff(table, rules))
+    examination.shape = dialect.NAME
+    readings: list[Reading] = dialect.read(table, rules, examination, findings)
+    taken: dict[tuple[str, str], str] = {}
+    for reading in readings:
+        first = taken.setdefault((reading.tag, reading.role), reading.heading)
+        if first != reading.heading:
+            raise IngestError(
+                f"{table.name}: {first!r} and {reading.heading!r} are both registered as "
+                f"{reading.tag} {reading.role}. Keep one of them under [exchanger.points]."
+            )
+    return readings
+
+
+def _summarise(
+    examination: Examination, blocks: dict[str, pd.DataFrame], findings: Findings
+) -> None:
+    examination.refused = findings.counts("refused")
+    examination.doubtful = findings.counts("doubtful")
+    examination.notes = findings.counts("note")
+    filled = [frame.index for frame in blocks.values() if len(frame)]
+    if filled:
+        stamps = np.unique(np.concatenate([index.to_numpy() for index in filled]))
+        examination.rows_stored = len(stamps)
+        first, last = min(i[0] for i in filled), max(i[-1] for i in filled)
+        examination.first_utc = first.strftime("%Y-%m-%dT%H:%M:%SZ")
+        examination.last_utc = last.strftime("%Y-%m-%dT%H:%M:%SZ")
+    examination.proposal = propose_points(
+        (column.heading, column.unit_in_file, column.guess)
+        for column in examination.columns
+        if not column.taken_for
+    )
+
+
+def _nothing_known(examination: Examination, rules: Rules) -> IngestError:
+    registered = [c for c in examination.columns if c.unit_in_register]
+    if registered:
+        return IngestError(
+            f"{examination.name}: nothing could be taken; {registered[0].heading!r}: "
+            f"{registered[0].left_out or 'no value was readable'}. Check its entry in the register."
+        )
+    headings = [c.heading for c in examination.columns if c.left_out != "time"]
+    listed = ", ".join(repr(h) for h in headings[:12]) + (" ..." if len(headings) > 12 else "")
+    elsewhere = sorted(
+        {p for h in headings for p in rules.points.file_patterns(h)} - {"*"}
+    )  # fmt: skip
+    if elsewhere:
+        return IngestError(
+            f"{examination.name}: its headings are registered for files named "
+            f"{', '.join(elsewhere)} only. Rename the file, or mend file = under [exchanger.points]."
+        )
+    what = "point names" if examination.shape == "long" else "headings"
+    whose = f" of {rules.only_tag}" if rules.only_tag else ""
+    return IngestError(
+        f"{examination.name}: none of its {what} is in the register: {listed}. "
+        f"Add them under [exchanger.points]{whose}, spelt as here."
+    )
