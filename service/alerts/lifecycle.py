@@ -59,9 +59,7 @@ class Alert:
         if active and self.suppressed:
             return AlertState.SUPPRESSED
         if active:
-            return (
-                AlertState.ACKNOWLEDGED if self.acknowledged_utc else AlertState.UNACKNOWLEDGED
-            )
+            return AlertState.ACKNOWLEDGED if self.acknowledged_utc else AlertState.UNACKNOWLEDGED
         return AlertState.NORMAL if self.acknowledged_utc else AlertState.RETURNED_UNACKNOWLEDGED
 
     def is_active(self, now_utc: datetime) -> bool:

@@ -170,6 +170,12 @@ def add_run(
     return number
 
 
+def run(connection: Connection, number: int) -> Mapping[str, Any]:
+    """Return one import."""
+    query = select(ImportRunRow.__table__).where(ImportRunRow.id == number)
+    return dict(connection.execute(query).mappings().one())
+
+
 def list_runs(connection: Connection) -> tuple[Mapping[str, Any], ...]:
     """Return the imports, newest first, without their examinations."""
     columns = [c for c in ImportRunRow.__table__.columns if c.name != "examination"]

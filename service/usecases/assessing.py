@@ -1,0 +1,206 @@
+"""Assess exchangers: from the stored readings to an evaluation, the daily account and alerts."""
+
+import logging
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from time import monotonic
+
+import pandas as pd
+
+from analytics.vocabulary.errors import PlateledgerError
+from analytics.vocabulary.records import Evaluation, Exchanger, MaintenanceEvent
+from service.register.reading import exchanger_of
+from service.store import evaluations, imports, log, registered
+from service.store.codec import exchanger_snapshot, fingerprint, plain
+from service.store.store import Store
+from service.usecases import alerting
+from service.usecases.progress import Progress, silent
+
+Evaluate = Callable[[Exchanger, pd.DataFrame, Sequence[MaintenanceEvent]], Evaluation]
+_LOG = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AssessOutcome:
+    """Which exchangers were assessed anew, which had nothing new, which failed and why."""
+
+    assessed: tuple[str, ...]
+    unchanged: tuple[str, ...]
+    without_readings: tuple[str, ...]
+    failed: Mapping[str, str]
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Task:
+    exchanger: Exchanger
+    events: tuple[MaintenanceEvent, ...]
+    fingerprint: str
+
+
+def assess(
+    store: Store,
+    tags: Sequence[str] | None = None,
+    *,
+    again: bool = False,
+    workers: int = 0,
+    progress: Progress | None = None,
+    evaluate: Evaluate | None = None,
+) -> AssessOutcome:
+    """Assess exchangers whose readings, log or register entry changed since the last time.
+
+    Parameters
+    ----------
+    store : Store
+        The ledger's database.
+    tags : sequence of str, optional
+        Which exchangers; without: all.
+    again : bool
+        Assess them even where nothing changed.
+    workers : int
+        How many at the same time; 0: one per core.
+    progress : callable, optional
+        Told what is done; see ``service.usecases.progress``.
+    evaluate : callable, optional
+        Stands in for ``analytics.evaluation.evaluate``.
+
+    Returns
+    -------
+    outcome : AssessOutcome
+        One exchanger that fails does not stop the others.
+
+    Raises
+    ------
+    RegisterError
+        If a tag is not registered.
+    """
+    started = monotonic()
+    report = progress or silent
+    tasks, unchanged, empty = _plan(store, tags, again=again)
+    assessed: list[str] = []
+    failed: dict[str, str] = {}
+    report("assessing", 0, len(tasks))
+    for task, result in _run(store, tasks, evaluate, _parallel(workers, len(tasks))):
+        tag = task.exchanger.tag
+        if isinstance(result, Evaluation):
+            _save(store, result, task)
+            assessed.append(tag)
+        else:
+            failed[tag] = result
+        report(f"assessed {tag}", len(assessed) + len(failed), len(tasks))
+    return AssessOutcome(
+        assessed=tuple(assessed),
+        unchanged=unchanged,
+        without_readings=empty,
+        failed=failed,
+        seconds=monotonic() - started,
+    )
+
+
+def _plan(
+    store: Store, tags: Sequence[str] | None, *, again: bool
+) -> tuple[list[_Task], tuple[str, ...], tuple[str, ...]]:
+    tasks: list[_Task] = []
+    unchanged: list[str] = []
+    empty: list[str] = []
+    with store.reading() as connection:
+        plant = registered.load_plant(connection)
+        chosen = plant.exchangers if tags is None else [exchanger_of(plant, t) for t in tags]
+        known = evaluations.heads(connection)
+        for exchanger in chosen:
+            events = log.load_events(connection, exchanger.tag)
+            mark = _fingerprint(exchanger, events, imports.data_version(connection, exchanger.tag))
+            if imports.reading_span(connection, exchanger.tag) is None:
+                empty.append(exchanger.tag)
+            elif not again and exchanger.tag in known and known[exchanger.tag].fingerprint == mark:
+                unchanged.append(exchanger.tag)
+            else:
+                tasks.append(_Task(exchanger=exchanger, events=events, fingerprint=mark))
+    return tasks, tuple(unchanged), tuple(empty)
+
+
+def _fingerprint(
+    exchanger: Exchanger, events: tuple[MaintenanceEvent, ...], data_version: int
+) -> str:
+    try:
+        program = version("plateledger")
+    except PackageNotFoundError:
+        program = ""
+    return fingerprint(exchanger_snapshot(exchanger), plain(events), data_version, program)
+
+
+def _parallel(workers: int, tasks: int) -> int:
+    return min(workers or os.cpu_count() or 1, tasks)
+
+
+def _run(
+    store: Store, tasks: Sequence[_Task], evaluate: Evaluate | None, workers: int
+) -> Iterator[tuple[_Task, Evaluation | str]]:
+    """Yield each task with its evaluation, or with why there is none, as they are finished."""
+    if workers <= 1:
+        for task in tasks:
+            yield task, _evaluate_one(task, _trends(store, task), evaluate)
+        return
+    from joblib import Parallel, delayed
+
+    # Processes, since much of the work holds the interpreter; frames are loaded as workers fall
+    # free, so that the memory holds a few exchangers and not the fleet.
+    with Parallel(n_jobs=workers, return_as="generator_unordered", pre_dispatch="n_jobs") as pool:
+        numbered = enumerate(tasks)
+        results = pool(
+            delayed(_numbered)(n, task, _trends(store, task), evaluate) for n, task in numbered
+        )
+        for number, result in results:
+            yield tasks[number], result
+
+
+def _trends(store: Store, task: _Task) -> pd.DataFrame:
+    with store.reading() as connection:
+        return imports.load_readings(connection, task.exchanger.tag)
+
+
+def _numbered(
+    number: int, task: _Task, trends: pd.DataFrame, evaluate: Evaluate | None
+) -> tuple[int, Evaluation | str]:
+    with _one_thread():
+        return number, _evaluate_one(task, trends, evaluate)
+
+
+def _one_thread() -> AbstractContextManager[object]:
+    """One core each: libraries that spread over all of them would get in each other's way."""
+    try:
+        from threadpoolctl import threadpool_limits
+    except ImportError:
+        return nullcontext()
+    limits: AbstractContextManager[object] = threadpool_limits(1)
+    return limits
+
+
+def _evaluate_one(task: _Task, trends: pd.DataFrame, evaluate: Evaluate | None) -> Evaluation | str:
+    if evaluate is None:
+        from analytics.evaluation import evaluate as evaluate_exchanger
+
+        evaluate = evaluate_exchanger
+    try:
+        return evaluate(task.exchanger, trends, task.events)
+    except PlateledgerError as exc:
+        return str(exc)
+    except Exception as exc:  # a fault in the program must not cost the others their answer
+        _LOG.exception("%s: the assessment failed", task.exchanger.tag)
+        return (
+            f"{task.exchanger.tag}: the assessment failed ({type(exc).__name__}: {exc}). "
+            "The last one is kept; this is a fault of the program."
+        )
+
+
+def _save(store: Store, evaluation: Evaluation, task: _Task) -> None:
+    now_utc = datetime.now(UTC)
+    with store.writing() as connection:
+        evaluations.save_evaluation(
+            connection, evaluation, fingerprint=task.fingerprint, made_utc=now_utc
+        )
+        alerting.take_over(connection, evaluation.tag, evaluation.alerts, now_utc=now_utc)

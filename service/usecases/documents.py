@@ -1,0 +1,56 @@
+"""Write the document that a client signs."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from analytics.vocabulary.errors import EvaluationError
+from service.register.reading import exchanger_of
+from service.settings import Settings
+from service.store import evaluations, log, registered
+from service.store.store import Store
+
+
+def document_pdf(store: Store, tag: str) -> bytes:
+    """Return the cleaning document of an exchanger as PDF.
+
+    Raises
+    ------
+    RegisterError
+        If the exchanger is not registered.
+    EvaluationError
+        If it was never assessed.
+    """
+    from service.documents.cleaning import cleaning_document
+
+    with store.reading() as connection:
+        plant = registered.load_plant(connection)
+        exchanger = exchanger_of(plant, tag)
+        evaluation = evaluations.load_evaluation(connection, exchanger.tag)
+        events = log.load_events(connection, exchanger.tag)
+    if evaluation is None:
+        raise EvaluationError(
+            f"{exchanger.tag}: there is no assessment yet to make a document from. "
+            "Import its trends, then: plateledger assess"
+        )
+    return cleaning_document(plant, exchanger, evaluation, events, datetime.now(UTC))
+
+
+def write_document(settings: Settings, store: Store, tag: str, path: Path | None = None) -> Path:
+    """Write the document to ``path``, or into the workspace's documents, and return where.
+
+    Raises
+    ------
+    EvaluationError
+        If there is no assessment, or the file cannot be written.
+    """
+    data = document_pdf(store, tag)
+    if path is None:
+        path = settings.documents_path / f"{tag.replace(' ', '-')} cleaning request.pdf"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as exc:
+        raise EvaluationError(
+            f"{path}: cannot be written, {exc.strerror}. Choose another path with -o."
+        ) from None
+    return path

@@ -1,0 +1,126 @@
+"""From a file to readings by exchanger: the one place where the service meets ``ingest``."""
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analytics.vocabulary.errors import RegisterError
+from service.register.plant import Plant
+from service.register.reading import exchanger_of
+from service.store.codec import fingerprint, plain
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ingest.examination import Examination
+    from ingest.findings import Finding
+    from ingest.rules import Rules
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImportOptions:
+    """What the user says about a file; ``None`` or empty: find out from the file."""
+
+    exchanger: str | None = None
+    date_order: str | None = None  # "dmy", "mdy", "ymd"
+    time_zone: str | None = None
+    decimal: str | None = None
+    delimiter: str | None = None
+    encoding: str | None = None
+    stamp: str | None = None  # "start", "end", "instant": what a stamp says of its value
+    units: Mapping[str, str] = field(default_factory=dict)  # point -> unit
+
+
+DELIMITERS = {"tab": "\t", "\\t": "\t", "comma": ",", "semicolon": ";", "pipe": "|"}
+
+
+def rules_for(plant: Plant, options: ImportOptions) -> "Rules":
+    """Return the rules by which a file of ``plant`` is read.
+
+    Raises
+    ------
+    RegisterError
+        If the options name an exchanger that is not registered.
+    IngestError
+        If a zone or delimiter cannot be used.
+    """
+    from ingest.point_map import Point, PointMap
+    from ingest.rules import Rules
+
+    if options.exchanger is not None:
+        exchanger_of(plant, options.exchanger)
+    delimiter = options.delimiter
+    return Rules(
+        zone=plant.zone,
+        points=PointMap(
+            Point(
+                name=p.name,
+                tag=p.tag,
+                role=p.role,
+                unit=options.units.get(p.name, p.unit),
+                file=p.file,
+            )
+            for p in plant.points
+        ),
+        tags=tuple(e.tag for e in plant.exchangers),
+        only_tag=options.exchanger,
+        delimiter=None if delimiter is None else DELIMITERS.get(delimiter.lower(), delimiter),
+        decimal=_one_of("decimal", options.decimal, (",", ".")),  # type: ignore[arg-type]
+        encoding=options.encoding,
+        date_order=_one_of("date_order", options.date_order, ("dmy", "mdy", "ymd")),  # type: ignore[arg-type]
+        time_zone=options.time_zone,
+        stamp=_one_of("stamp", options.stamp, ("start", "end", "instant")),  # type: ignore[arg-type]
+    )
+
+
+def read_source(
+    plant: Plant, name: str, data: bytes, options: ImportOptions
+) -> "tuple[Mapping[str, pd.DataFrame], Examination, tuple[Finding, ...]]":
+    """Return the trend frame of each exchanger in a file, and what was recognised and refused.
+
+    Raises
+    ------
+    IngestError
+        If the file cannot be read at all.
+    """
+    from ingest.pipeline import read_trends
+
+    result = read_trends(data, rules_for(plant, options), name=name)
+    return result.trends, result.examination, tuple(result.findings)
+
+
+def _one_of(name: str, value: str | None, choices: tuple[str, ...]) -> str | None:
+    if value is not None and value not in choices:
+        raise RegisterError(f"{name}: must be one of {', '.join(choices)}, got {value!r}.")
+    return value
+
+
+def way_of_reading(plant: Plant, options: ImportOptions) -> str:
+    """Return a text that differs whenever a file would be read differently."""
+    return fingerprint(plant.zone.key, plain(plant.points), plain(options))
+
+
+def digest(data: bytes) -> str:
+    """Return the SHA-256 of a file's bytes."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def with_exchanger(options: ImportOptions, tag: str | None) -> ImportOptions:
+    """Return the options for a file that is ``tag``'s alone."""
+    return replace(options, exchanger=tag)
+
+
+def read_bytes(path: Path) -> bytes:
+    """Return a file's bytes.
+
+    Raises
+    ------
+    RegisterError
+        If it cannot be opened.
+    """
+    try:
+        return path.read_bytes()
+    except OSError as exc:
+        raise RegisterError(f"{path}: cannot be opened, {exc.strerror}. Check the path.") from None

@@ -1,0 +1,195 @@
+"""Import a trend file: say what it holds, then store it, whole or not at all."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analytics.vocabulary.errors import IngestError
+from service.register.plant import Plant
+from service.store import imports, registered
+from service.store.imports import Change
+from service.store.store import Store
+from service.usecases.files import ImportOptions, digest, read_source, way_of_reading
+from service.usecases.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from ingest.examination import Examination
+    from ingest.findings import Finding
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImportCheck:
+    """What a file holds and what storing it would do; nothing is stored."""
+
+    name: str
+    sha256: str
+    size: int
+    stored_before_utc: datetime | None  # these very bytes were stored then
+    examination: "Examination"
+    findings: "tuple[Finding, ...]"
+    tags: tuple[str, ...]  # exchangers that get readings
+    rows: int
+    new_rows: int  # stamps the store does not hold yet
+    new_values: int
+    changed_values: int  # values that differ from stored ones; the newer import wins
+    refused_rows: int
+
+    @property
+    def questions(self) -> tuple[str, ...]:
+        """What has to be answered before the file can be stored."""
+        return tuple(self.examination.questions)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImportOutcome:
+    """What an import stored."""
+
+    name: str
+    sha256: str
+    run: int
+    repeated: bool  # the same bytes were stored before: nothing was stored twice
+    tags: tuple[str, ...]
+    rows: int
+    new_rows: int
+    new_values: int
+    changed_values: int
+    refused_rows: int
+    findings: int
+    stored_utc: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reading:
+    plant: Plant
+    trends: Mapping[str, pd.DataFrame]
+    examination: "Examination"
+    findings: "tuple[Finding, ...]"
+
+
+def check_file(store: Store, name: str, data: bytes, options: ImportOptions) -> ImportCheck:
+    """Examine a file and compare it with what is stored.
+
+    Raises
+    ------
+    IngestError
+        If the file cannot be read at all.
+    """
+    read = _read(store, name, data, options)
+    sha256 = digest(data)
+    change = Change()
+    with store.reading() as connection:
+        for tag, frame in read.trends.items():
+            change += imports.compare(connection, tag, frame)
+        before = imports.last_run_of(connection, sha256)
+    return ImportCheck(
+        name=name,
+        sha256=sha256,
+        size=len(data),
+        stored_before_utc=None if before is None else before["stored_utc"],
+        examination=read.examination,
+        findings=read.findings,
+        tags=tuple(read.trends),
+        rows=change.rows,
+        new_rows=change.new_rows,
+        new_values=change.new_values,
+        changed_values=change.changed_values,
+        refused_rows=_refused(read.examination),
+    )
+
+
+def store_file(
+    store: Store,
+    name: str,
+    data: bytes,
+    options: ImportOptions,
+    *,
+    progress: Progress | None = None,
+) -> ImportOutcome:
+    """Store a file's readings in one transaction.
+
+    Storing the same bytes again, read in the same way, stores nothing and says so. A file that
+    overlaps stored readings is merged with them; where a value differs the newer import wins.
+
+    Raises
+    ------
+    IngestError
+        If the file cannot be read, or a question about it is open; nothing is stored then.
+    """
+    report = progress or silent
+    sha256 = digest(data)
+    with store.reading() as connection:
+        plant = registered.load_plant(connection)
+        way = way_of_reading(plant, options)
+        before = imports.last_run_of(connection, sha256, way)
+    if before is not None:
+        return _outcome(before, repeated=True, findings=0)
+    report(f"reading {name}", 0, 2)
+    read = _read(store, name, data, options, plant)
+    if read.examination.questions:
+        raise IngestError(
+            f"{name}: nothing is stored before this is answered: "
+            + " ".join(read.examination.questions)
+        )
+    if not read.trends:
+        raise IngestError(
+            f"{name}: no column of it is a point of the register, so nothing is stored. "
+            "plateledger import --check shows its columns and proposes entries."
+        )
+    report(f"storing {name}", 1, 2)
+    now_utc = datetime.now(UTC)
+    change = Change()
+    with store.writing() as connection:
+        # somebody else may have stored the same file while this one was being read
+        before = imports.last_run_of(connection, sha256, way)
+        if before is not None:
+            return _outcome(before, repeated=True, findings=0)
+        imports.keep_file(connection, sha256=sha256, name=name, data=data, now_utc=now_utc)
+        for tag, frame in read.trends.items():
+            change += imports.store_readings(connection, tag, frame)
+        run = imports.add_run(
+            connection,
+            sha256=sha256,
+            name=name,
+            reading_fingerprint=way,
+            now_utc=now_utc,
+            tags=read.trends,
+            change=change,
+            refused_rows=_refused(read.examination),
+            examination=read.examination.to_dict(),
+            findings=(f.to_dict() for f in read.findings),
+        )
+        stored = imports.run(connection, run)
+    report(f"stored {name}", 2, 2)
+    return _outcome(stored, repeated=False, findings=len(read.findings))
+
+
+def _read(
+    store: Store, name: str, data: bytes, options: ImportOptions, plant: Plant | None = None
+) -> _Reading:
+    if plant is None:
+        with store.reading() as connection:
+            plant = registered.load_plant(connection)
+    trends, examination, findings = read_source(plant, name, data, options)
+    return _Reading(plant=plant, trends=trends, examination=examination, findings=findings)
+
+
+def _refused(examination: "Examination") -> int:
+    return sum(examination.refused.values())
+
+
+def _outcome(run: Mapping[str, object], *, repeated: bool, findings: int) -> ImportOutcome:
+    names = ("name", "sha256", "rows", "new_rows", "new_values", "changed_values", "refused_rows",
+             "stored_utc")  # fmt: skip
+    values = {name: run[name] for name in names}
+    if repeated:
+        values |= {"new_rows": 0, "new_values": 0, "changed_values": 0}
+    return ImportOutcome(
+        run=run["id"],  # type: ignore[arg-type]
+        tags=tuple(run["tags"]),  # type: ignore[arg-type]
+        repeated=repeated,
+        findings=findings,
+        **values,  # type: ignore[arg-type]
+    )
