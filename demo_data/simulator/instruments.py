@@ -36,7 +36,7 @@ def logged_frame(scenario: Scenario, truth: pd.DataFrame) -> tuple[pd.DataFrame,
     _flows(scenario, truth, readings, errors)
     _heat_meter(scenario, readings)
     _others(scenario, truth, readings)
-    logged = {role: readings[role] for role in scenario.logger.roles}
+    logged = {role: np.array(readings[role]) for role in scenario.logger.roles}
     _spoil(scenario, logged)
     frame = pd.DataFrame(logged, index=truth.index)
     slow = pd.DataFrame({f"error_{r}": e for r, e in errors.items()}, index=truth.index)
