@@ -1,0 +1,311 @@
+"""Which explanation fits all the evidence at once, and what to do about it.
+
+Lives here: the odds of the competing explanations, what speaks for and against each, and the order
+in which they become a verdict. Not here: the evidence (``analytics.trends``), the money.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analytics.trends.account import Account
+from analytics.trends.model import DEPOSIT, INSTRUMENTS
+from analytics.trends.reference_condition import NINE_IN_TEN, WIDEN_DEPOSIT, estimate
+from analytics.trends.tracking import Explanation, matters
+from analytics.vocabulary.quantities import TEMPERATURES
+from analytics.vocabulary.records import Cause, CauseKind, Estimate, Instrumentation, Remark
+
+# Log prior odds: most exchanger-weeks nothing moves; a slow loss of U is a deposit more often than
+# an instrument (judgement, see methods in DEVELOPERS.md).
+PRIOR = {0: 2.0, 1: 1.0, 2: 0.0, 3: -2.0}      # nothing, deposit, instrument, deposit and instrument
+# Log likelihoods of a model are more certain than the model is: real plants wander in ways it lacks.
+TEMPER = 0.5
+INSTRUMENT_EVIDENCE = 10.0     # below it an instrument is not accused
+SMALL_LOSS = 0.03              # of U: not worth a verdict
+CREDIBLE = 0.8                 # share of the odds a cause needs to be named alone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Odds:
+    """Posterior share of each explanation and the evidence behind it."""
+
+    explanation: tuple[Explanation, ...]
+    share: Mapping[int, float]                 # by position
+    evidence: Mapping[int, float]
+    deposit: Estimate                          # of the account, times U0
+    deposit_sd: float
+    moved: Mapping[int, Estimate]              # instruments' change since the reference, by unknown
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signs:
+    """Findings beside the likelihood; ``None``: cannot be told from what is logged."""
+
+    building_excess_K: Estimate | None = None
+    building_flow_excess: Estimate | None = None
+    building_active: bool = False
+    building_since_day: int | None = None
+    hunting_step: float | None = None
+    hunting: bool = False
+    set_point_share: float | None = None
+    set_point_short_K: float | None = None
+    short_of_capacity: bool = False
+    pressure_drop_ratio: float | None = None
+    pressure_drop_risen: bool = False
+    parallel_flow: bool = False
+    effectiveness: float | None = None
+    parallel_most: float | None = None
+    remarks: tuple[Remark, ...] = field(default_factory=tuple)
+
+
+def weigh(account: Account) -> Odds:
+    """Weigh the explanations on the evidence since the last visit to the plates.
+
+    Instruments are weighed on all of the evidence since the reference period, as their errors
+    outlast a visit; the deposit on what came after it.
+    """
+    info, tracks = account.info, account.tracks
+    assert info is not None
+    assert tracks is not None
+    assert account.kept_by is not None
+    last = tracks.evidence[-1]
+    before = np.zeros_like(last)
+    visits = [v for v in account.surface_days if v <= info.day[-1]]
+    if visits:
+        rows = np.flatnonzero(info.day < max(visits))
+        if len(rows):
+            before = tracks.evidence[rows[-1]]
+    kinds = [_kind(e) for e in tracks.explanations]
+    evidence = {
+        i: float(last[i] if kind == 2 else last[i] - before[i]) for i, kind in enumerate(kinds)
+    }
+    deposit, sd = account.deposit()
+    moved = {
+        e.moving[0]: estimate(tracks.moved[-1, i, 0], tracks.moved_sd[-1, i, 0])
+        for i, e in enumerate(tracks.explanations)
+        if kinds[i] == 2
+    }
+    log_odds = {}
+    for i, e in enumerate(tracks.explanations):
+        worth = evidence[i]
+        if kinds[i] >= 2:
+            index = e.moving[-1]
+            change = tracks.moved[-1, i, len(e.moving) - 1]
+            # an error too small to matter is wander, not a fault
+            if abs(change) < matters(index):
+                worth = min(worth, evidence[1] if kinds[i] == 3 else 0.0) - 5.0
+        if kinds[i] in (1, 3) and deposit[-1] < sd[-1]:
+            worth = min(worth, evidence[i] if kinds[i] == 3 else 0.0)
+        log_odds[i] = TEMPER * worth + PRIOR[kinds[i]]
+    top = max(log_odds.values())
+    weights = {i: float(np.exp(v - top)) for i, v in log_odds.items()}
+    total = sum(weights.values())
+    return Odds(
+        explanation=tracks.explanations,
+        share={i: w / total for i, w in weights.items()},
+        evidence=evidence,
+        deposit=estimate(float(deposit[-1]), float(WIDEN_DEPOSIT * sd[-1])),
+        deposit_sd=float(sd[-1]),
+        moved=moved,
+    )
+
+
+def _kind(explanation: Explanation) -> int:
+    """0 nothing, 1 deposit, 2 an instrument, 3 both."""
+    if not explanation.moving:
+        return 0
+    if explanation.moving == (DEPOSIT,):
+        return 1
+    return 2 if len(explanation.moving) == 1 else 3
+
+
+def shares_by_cause(odds: Odds) -> dict[tuple[CauseKind, str | None], float]:
+    """Return the chance of each cause being at work; deposit and an instrument may both be."""
+    found: dict[tuple[CauseKind, str | None], float] = {}
+    roles = dict(INSTRUMENTS)
+    for i, e in enumerate(odds.explanation):
+        kind = _kind(e)
+        share = odds.share[i]
+        if kind == 0:
+            found[CauseKind.NOTHING, None] = share
+        if kind in (1, 3):
+            found[CauseKind.DEPOSIT, None] = found.get((CauseKind.DEPOSIT, None), 0.0) + share
+        if kind in (2, 3):
+            role = roles[e.moving[-1]]
+            key = (CauseKind.THERMOMETER if role in TEMPERATURES else CauseKind.FLOW_METER, role)
+            found[key] = found.get(key, 0.0) + share
+    return found
+
+
+def causes(account: Account, odds: Odds, signs: Signs, resistance_per_deposit: float) -> list[Cause]:
+    """List all causes, the most likely first, with what speaks for and against each."""
+    shares = shares_by_cause(odds)
+    best = max(max(shares.values()), 1e-12)
+    listed = [
+        _likelihood_cause(account, odds, key, share, best, resistance_per_deposit)
+        for key, share in shares.items()
+    ]
+    listed += _rule_causes(signs, odds)
+    return sorted(listed, key=lambda c: -c.chances)
+
+
+def _likelihood_cause(
+    account: Account, odds: Odds, key: tuple[CauseKind, str | None], share: float, best: float,
+    resistance_per_deposit: float,
+) -> Cause:
+    kind, role = key
+    magnitude, unit = None, ""
+    since = None
+    if kind is CauseKind.DEPOSIT:
+        d = odds.deposit
+        k = resistance_per_deposit
+        magnitude, unit = Estimate(value=d.value * k, low=d.low * k, high=d.high * k), "m**2*K/W"
+        since = _onset(account, DEPOSIT)
+        speaks_for, against = _deposit_remarks(account, odds)
+    elif kind is CauseKind.NOTHING:
+        speaks_for, against = _nothing_remarks(odds)
+    else:
+        index = {r: i for i, r in INSTRUMENTS}[str(role)]
+        moved = odds.moved[index]
+        if index < 4:
+            magnitude, unit = moved, "K"
+        else:
+            magnitude = Estimate(**{n: float(np.expm1(getattr(moved, n))) for n in ("value", "low", "high")})
+        since = _onset(account, index)
+        speaks_for, against = _instrument_remarks(account, odds, index)
+    return Cause(
+        kind=kind, subject=role, chances=share, times_less_likely=best / max(share, 1e-12),
+        magnitude=magnitude, magnitude_unit=unit,
+        since_utc=None if since is None else np.datetime64(since, "D").astype("datetime64[s]").item().replace(
+            tzinfo=account.table.start[0].to_pydatetime().tzinfo
+        ),
+        speaks_for=tuple(speaks_for), speaks_against=tuple(against),
+    )  # fmt: skip
+
+
+def _onset(account: Account, index: int) -> int | None:
+    """Most likely first day of a change, as the latest day knows it."""
+    assert account.scores is not None
+    position = account.scores.index.index(index)
+    if account.scores.ratio[-1, position] < 2.0:
+        return None
+    return int(account.scores.onset[-1, position])
+
+
+def _deposit_remarks(account: Account, odds: Odds) -> tuple[list[Remark], list[Remark]]:
+    assert account.fit is not None
+    speaks_for, against = [], []
+    low, high = (1 - 1 / (1 + max(x, -0.5)) for x in (odds.deposit.low, odds.deposit.high))
+    if low > 0:
+        speaks_for.append(Remark(code="loss_at_all_flows", numbers={"loss_low": low, "loss_high": high}))
+    else:
+        against.append(Remark(code="no_fall"))
+    balance = _balance(account)
+    if balance is not None:
+        middle, half = balance
+        if abs(middle) < max(0.03, half):
+            speaks_for.append(Remark(code="balance_agrees", numbers={"residual": abs(middle)}))
+        else:
+            against.append(Remark(code="balance_off", numbers={"residual": middle}))
+    if account.table.instrumentation in (
+        Instrumentation.PRIMARY_FLOW, Instrumentation.PRIMARY_POWER, Instrumentation.SECONDARY_FLOW
+    ):  # fmt: skip
+        against.append(Remark(code="one_meter_ambiguous"))
+    return speaks_for, against
+
+
+def _balance(account: Account) -> tuple[float, float] | None:
+    """Median heat-balance residual of the last 30 days with evidence and its nine-in-ten half width."""
+    assert account.hours is not None
+    assert account.fit is not None
+    assert account.info is not None
+    hours = account.hours
+    rows = account.hour_rows
+    assert rows is not None
+    recent = hours.both & (account.table.day[rows] > account.info.day[-1] - 30)
+    if recent.sum() < 6:
+        return None
+    some = hours.subset(recent)
+    t, mass = account.fit.model.streams(account.fit.point, some)
+    C = mass * some.heat_capacity
+    one, two = C[:, 0] * (t[:, 0] - t[:, 1]), C[:, 1] * (t[:, 2] - t[:, 3])
+    residual = 2 * (two - one) / (two + one)
+    return float(np.median(residual)), float(NINE_IN_TEN * np.hypot(0.02, np.std(residual) / np.sqrt(len(residual) / 6)))
+
+
+def _nothing_remarks(odds: Odds) -> tuple[list[Remark], list[Remark]]:
+    strongest = max(odds.evidence.values())
+    if strongest < 3:
+        return [Remark(code="within_limits")], []
+    low, high = (1 - 1 / (1 + max(x, -0.5)) for x in (odds.deposit.low, odds.deposit.high))
+    if low > 0:
+        return [], [Remark(code="loss_at_all_flows", numbers={"loss_low": low, "loss_high": high})]
+    return [], []
+
+
+def _instrument_remarks(account: Account, odds: Odds, index: int) -> tuple[list[Remark], list[Remark]]:
+    moved = odds.moved[index]
+    speaks_for, against = [], []
+    idle = account.idle.median_K()
+    numbers = {"offset_K" if index < 4 else "gain": moved.value if index < 4 else float(np.expm1(moved.value))}
+    if idle is not None and index < 4:
+        numbers |= {"idle_low_K": idle[index] - 0.6, "idle_high_K": idle[index] + 0.6}
+    explains = abs(moved.value) > matters(index) and odds.evidence[_position(odds, index)] > INSTRUMENT_EVIDENCE
+    if explains:
+        seen = {"offset_K": moved.value, "low_K": moved.low, "high_K": moved.high}
+        if index >= 4:
+            seen = {n: float(np.expm1(v)) for n, v in zip(("gain", "low", "high"), seen.values(), strict=True)}
+        speaks_for.append(Remark(code="offset_seen" if index < 4 else "gain_seen", numbers=seen))
+    else:
+        against.append(Remark(code="offset_needed" if index < 4 else "gain_needed", numbers=numbers))
+    balance = _balance(account)
+    if balance is not None:
+        middle, half = balance
+        if abs(middle) > max(0.03, half):
+            speaks_for.append(Remark(code="balance_off", numbers={"residual": middle}))
+        else:
+            against.append(Remark(code="balance_agrees", numbers={"residual": abs(middle)}))
+    return speaks_for, against
+
+
+def _position(odds: Odds, index: int) -> int:
+    return next(i for i, e in enumerate(odds.explanation) if e.moving == (index,))
+
+
+def _rule_causes(signs: Signs, odds: Odds) -> list[Cause]:
+    """Causes that show beside the plates' account; certain or not at all, as rules are."""
+    exchanger_quiet = Remark(code="plates_clean_meanwhile")
+    found = []
+
+    def add(kind: CauseKind, active: bool, speaks_for: Sequence[Remark], against: Sequence[Remark],
+            magnitude: Estimate | None = None, unit: str = "") -> None:
+        found.append(Cause(
+            kind=kind, chances=0.9 if active else 0.0, times_less_likely=1.0 if active else np.inf,
+            magnitude=magnitude, magnitude_unit=unit,
+            speaks_for=tuple(speaks_for) if active else (), speaks_against=() if active else tuple(against),
+        ))  # fmt: skip
+
+    if signs.building_excess_K is not None:
+        excess = signs.building_excess_K
+        seen = [Remark(code="return_above_curve", numbers={"excess_K": excess.value, "low_K": excess.low, "high_K": excess.high})]
+        if signs.building_flow_excess is not None and signs.building_flow_excess.value > 0.15:
+            seen.append(Remark(code="secondary_flow_above_curve", numbers={"excess": signs.building_flow_excess.value}))
+        if odds.share.get(0, 0.0) > 0.5:
+            seen.append(exchanger_quiet)
+        add(CauseKind.BUILDING_SIDE, signs.building_active, seen, [Remark(code="return_on_curve")], excess, "K")
+    if signs.hunting_step is not None:
+        numbers = {"step": signs.hunting_step}
+        add(CauseKind.CONTROLS, signs.hunting, [Remark(code="valve_hunting", numbers=numbers)], [Remark(code="valve_calm")])
+    if signs.set_point_share is not None:
+        numbers = {"hours_share": signs.set_point_share, "short_K": signs.set_point_short_K or 0.0}
+        add(CauseKind.CAPACITY, signs.short_of_capacity, [Remark(code="set_point_missed", numbers=numbers)], [Remark(code="nothing_found")])
+    if signs.effectiveness is not None:
+        numbers = {"effectiveness": signs.effectiveness}
+        if signs.parallel_most is not None:
+            numbers["most"] = signs.parallel_most
+        add(CauseKind.PIPING, signs.parallel_flow, [Remark(code="parallel_flow_possible", numbers=numbers)], [Remark(code="parallel_flow_excluded", numbers=numbers)])
+    if signs.pressure_drop_ratio is not None:
+        numbers = {"ratio": signs.pressure_drop_ratio}
+        add(CauseKind.STRAINER, signs.pressure_drop_risen, [Remark(code="pressure_drop_risen", numbers=numbers)], [Remark(code="pressure_drop_same", numbers=numbers)])
+    return found

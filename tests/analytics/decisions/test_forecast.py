@@ -1,0 +1,154 @@
+"""Forecast of the deposit, judged by what then came: rolling origins on simulated exchangers."""
+
+from time import perf_counter
+
+import numpy as np
+import pytest
+
+from analytics.decisions.forecast import forecast_fouling
+from analytics.decisions.growth import AMPLITUDE_SD
+from analytics.vocabulary.errors import EvaluationError
+
+START = np.datetime64("2024-09-15", "D")
+LENGTH = 560
+DAYS = START + np.arange(LENGTH)
+LAWS = ("linear", "falling", "asymptotic", "stops", "step", "clean")
+ORIGINS = (80, 130, 180, 230, 360, 450)
+
+
+def _truth(law, rng):
+    """A deposit that follows its law in the mean, faster in some three weeks than in others."""
+    size = rng.uniform(0.08, 0.35)
+    onset = 0.0 if rng.random() < 0.5 else rng.uniform(30, 150)
+    t = np.maximum(np.arange(LENGTH) - onset, 0.0)
+    deposit = (
+        size
+        * {
+            "linear": t / 180,
+            "falling": np.sqrt(t / 180),
+            "asymptotic": -np.expm1(-t / 60),
+            "stops": 0.6 * np.minimum(t, 60) / 60,
+            "step": 0.5 * (t > 0),
+            "clean": 0.0 * t,
+        }[law]
+    )
+    growth = np.diff(deposit, prepend=0.0)
+    if law != "step":
+        growth *= np.repeat(rng.gamma(8, 1 / 8, LENGTH // 21 + 1), 21)[:LENGTH]
+    return np.cumsum(growth)
+
+
+def _observed(truth, rng, alike):
+    """Daily estimates: noise that may resemble the day before, lost days, a summer without heating."""
+    noise = rng.standard_normal(LENGTH)
+    for i in range(1, LENGTH):
+        noise[i] = alike * noise[i - 1] + np.sqrt(1 - alike**2) * noise[i]
+    value = truth + 0.006 * noise + 0.01 * rng.standard_normal()
+    value[rng.random(LENGTH) < 0.1] = np.nan
+    value[255:345] = np.nan
+    return value
+
+
+def _forecast(value, origin, horizon=120, **changes):
+    given = {"unit_fouling": 2e-4, "clean_since": START, "common_sd": 0.01, "made": DAYS[origin]}
+    return forecast_fouling(
+        DAYS[: len(value)],
+        value,
+        np.full(len(value), 0.006),
+        horizon_days=horizon,
+        **(given | changes),
+    )
+
+
+def _coverage(laws, alike, exchangers):
+    rng = np.random.default_rng(21)
+    hits = []
+    for law in laws:
+        for _ in range(exchangers):
+            truth = _truth(law, rng)
+            value = _observed(truth, rng, alike)
+            for origin in ORIGINS:
+                low, *_, high = _forecast(value, origin).quantiles[:, 89]
+                hits.append(low <= truth[origin + 90] <= high)
+    return float(np.mean(hits))
+
+
+@pytest.mark.parametrize("alike", [0.0, 0.6])
+def test_nine_in_ten_hold_after_ninety_days(alike):
+    """Every law that grows; 120 forecasts of 20 exchangers."""
+    growing = ("linear", "falling", "asymptotic", "stops", "step")
+    assert 0.85 <= _coverage(growing, alike, 4) <= 0.97
+
+
+def test_a_clean_exchanger_does_not_reach_the_limit():
+    rng = np.random.default_rng(22)
+    for alike in (0.0, 0.6):
+        value = _observed(np.zeros(LENGTH), rng, alike)
+        crossing = _forecast(value, 400, horizon=730).crossing(0.333)
+        assert crossing.day_5 is None
+        assert crossing.day_95 is None
+        assert crossing.chance_within_horizon < 0.05
+
+
+def test_the_date_of_a_straight_growth_is_held():
+    """0.25 after 300 days, seen for 180: due in 120."""
+    rng = np.random.default_rng(23)
+    value = 0.25 * np.arange(LENGTH) / 300 + 0.006 * rng.standard_normal(LENGTH)
+    crossing = _forecast(value, 180, horizon=730).crossing(0.25)
+    assert crossing.day_5 < 120
+    assert crossing.day_95 is None or crossing.day_95 > 120
+    assert crossing.day_50 == pytest.approx(120, rel=0.5)
+
+
+def test_a_limit_already_passed_is_due_now():
+    value = 0.3 + 0.006 * np.random.default_rng(24).standard_normal(LENGTH)
+    value[:30] -= 0.3
+    crossing = _forecast(value, 200).crossing(0.2)
+    assert (crossing.day_5, crossing.day_95) == (0.0, 0.0)
+
+
+def test_what_comes_later_changes_nothing():
+    rng = np.random.default_rng(25)
+    value = _observed(_truth("linear", rng), rng, 0.0)
+    whole, cut = _forecast(value, 200), _forecast(value[:201], 200)
+    np.testing.assert_array_equal(whole.quantiles, cut.quantiles)
+    assert whole.laws == cut.laws
+
+
+def test_futures_follow_the_mixture_and_are_never_negative():
+    rng = np.random.default_rng(26)
+    forecast = _forecast(_observed(_truth("asymptotic", rng), rng, 0.0), 230)
+    draw = forecast.draw(4000, np.random.default_rng(1))
+    assert draw.deposit.min() >= 0.0
+    assert draw.refouling.min() >= 0.0
+    assert (np.diff(draw.refouling, axis=1) >= -1e-12).all()
+    np.testing.assert_allclose(
+        np.quantile(draw.deposit[:, 1:], 0.5, axis=0), forecast.quantiles[2], atol=0.01
+    )
+    assert sum(forecast.laws.values()) == pytest.approx(1.0)
+    assert forecast.samples(7, np.random.default_rng(2)).shape == (7, 120)
+
+
+def test_one_wild_day_hardly_moves_the_forecast():
+    rng = np.random.default_rng(27)
+    value = 0.2 * np.arange(LENGTH) / 300 + 0.006 * rng.standard_normal(LENGTH)
+    wild = value.copy()
+    wild[195] += 10 * AMPLITUDE_SD
+    plain, moved = _forecast(value, 200).quantiles[2, 89], _forecast(wild, 200).quantiles[2, 89]
+    assert moved == pytest.approx(plain, abs=0.03)
+
+
+def test_nothing_to_go_on_is_said():
+    with pytest.raises(EvaluationError, match="no estimate"):
+        _forecast(np.full(LENGTH, np.nan), 200)
+
+
+def test_four_hundred_days_take_well_under_a_second():
+    value = _observed(np.arange(LENGTH) / 1000.0, np.random.default_rng(28), 0.0)
+    _forecast(value, 30)
+    took = []
+    for _ in range(3):
+        begin = perf_counter()
+        _forecast(value, 400, horizon=730)
+        took.append(perf_counter() - begin)
+    assert min(took) < 0.8  # 0.25 s on an idle machine
