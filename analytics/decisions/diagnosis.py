@@ -18,12 +18,12 @@ from analytics.vocabulary.records import Cause, CauseKind, Estimate, Instrumenta
 
 # Log prior odds: most exchanger-weeks nothing moves; a slow loss of U is a deposit more often than
 # an instrument (judgement, see methods in DEVELOPERS.md).
-PRIOR = {0: 2.0, 1: 1.0, 2: 0.0, 3: -2.0}      # nothing, deposit, instrument, deposit and instrument
+PRIOR = {0: 2.0, 1: 1.0, 2: 0.0, 3: -2.0}  # nothing, deposit, instrument, deposit and instrument
 # Log likelihoods of a model are more certain than the model is: real plants wander in ways it lacks.
 TEMPER = 0.5
-INSTRUMENT_EVIDENCE = 10.0     # below it an instrument is not accused
-SMALL_LOSS = 0.03              # of U: not worth a verdict
-CREDIBLE = 0.8                 # share of the odds a cause needs to be named alone
+INSTRUMENT_EVIDENCE = 10.0  # below it an instrument is not accused
+SMALL_LOSS = 0.03  # of U: not worth a verdict
+CREDIBLE = 0.8  # share of the odds a cause needs to be named alone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,11 +31,11 @@ class Odds:
     """Posterior share of each explanation and the evidence behind it."""
 
     explanation: tuple[Explanation, ...]
-    share: Mapping[int, float]                 # by position
+    share: Mapping[int, float]  # by position
     evidence: Mapping[int, float]
-    deposit: Estimate                          # of the account, times U0
+    deposit: Estimate  # of the account, times U0
     deposit_sd: float
-    moved: Mapping[int, Estimate]              # instruments' change since the reference, by unknown
+    moved: Mapping[int, Estimate]  # instruments' change since the reference, by unknown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,7 +138,9 @@ def shares_by_cause(odds: Odds) -> dict[tuple[CauseKind, str | None], float]:
     return found
 
 
-def causes(account: Account, odds: Odds, signs: Signs, resistance_per_deposit: float) -> list[Cause]:
+def causes(
+    account: Account, odds: Odds, signs: Signs, resistance_per_deposit: float
+) -> list[Cause]:
     """List all causes, the most likely first, with what speaks for and against each."""
     shares = shares_by_cause(odds)
     best = max(max(shares.values()), 1e-12)
@@ -151,7 +153,11 @@ def causes(account: Account, odds: Odds, signs: Signs, resistance_per_deposit: f
 
 
 def _likelihood_cause(
-    account: Account, odds: Odds, key: tuple[CauseKind, str | None], share: float, best: float,
+    account: Account,
+    odds: Odds,
+    key: tuple[CauseKind, str | None],
+    share: float,
+    best: float,
     resistance_per_deposit: float,
 ) -> Cause:
     kind, role = key
@@ -171,7 +177,9 @@ def _likelihood_cause(
         if index < 4:
             magnitude, unit = moved, "K"
         else:
-            magnitude = Estimate(**{n: float(np.expm1(getattr(moved, n))) for n in ("value", "low", "high")})
+            magnitude = Estimate(
+                **{n: float(np.expm1(getattr(moved, n))) for n in ("value", "low", "high")}
+            )
         since = _onset(account, index)
         speaks_for, against = _instrument_remarks(account, odds, index)
     return Cause(
@@ -198,7 +206,9 @@ def _deposit_remarks(account: Account, odds: Odds) -> tuple[list[Remark], list[R
     speaks_for, against = [], []
     low, high = (1 - 1 / (1 + max(x, -0.5)) for x in (odds.deposit.low, odds.deposit.high))
     if low > 0:
-        speaks_for.append(Remark(code="loss_at_all_flows", numbers={"loss_low": low, "loss_high": high}))
+        speaks_for.append(
+            Remark(code="loss_at_all_flows", numbers={"loss_low": low, "loss_high": high})
+        )
     else:
         against.append(Remark(code="no_fall"))
     balance = _balance(account)
@@ -231,7 +241,9 @@ def _balance(account: Account) -> tuple[float, float] | None:
     C = mass * some.heat_capacity
     one, two = C[:, 0] * (t[:, 0] - t[:, 1]), C[:, 1] * (t[:, 2] - t[:, 3])
     residual = 2 * (two - one) / (two + one)
-    return float(np.median(residual)), float(NINE_IN_TEN * np.hypot(0.02, np.std(residual) / np.sqrt(len(residual) / 6)))
+    return float(np.median(residual)), float(
+        NINE_IN_TEN * np.hypot(0.02, np.std(residual) / np.sqrt(len(residual) / 6))
+    )
 
 
 def _nothing_remarks(odds: Odds) -> tuple[list[Remark], list[Remark]]:
@@ -244,21 +256,35 @@ def _nothing_remarks(odds: Odds) -> tuple[list[Remark], list[Remark]]:
     return [], []
 
 
-def _instrument_remarks(account: Account, odds: Odds, index: int) -> tuple[list[Remark], list[Remark]]:
+def _instrument_remarks(
+    account: Account, odds: Odds, index: int
+) -> tuple[list[Remark], list[Remark]]:
     moved = odds.moved[index]
     speaks_for, against = [], []
     idle = account.idle.median_K()
-    numbers = {"offset_K" if index < 4 else "gain": moved.value if index < 4 else float(np.expm1(moved.value))}
+    numbers = {
+        "offset_K" if index < 4 else "gain": moved.value
+        if index < 4
+        else float(np.expm1(moved.value))
+    }
     if idle is not None and index < 4:
         numbers |= {"idle_low_K": idle[index] - 0.6, "idle_high_K": idle[index] + 0.6}
-    explains = abs(moved.value) > matters(index) and odds.evidence[_position(odds, index)] > INSTRUMENT_EVIDENCE
+    explains = (
+        abs(moved.value) > matters(index)
+        and odds.evidence[_position(odds, index)] > INSTRUMENT_EVIDENCE
+    )
     if explains:
         seen = {"offset_K": moved.value, "low_K": moved.low, "high_K": moved.high}
         if index >= 4:
-            seen = {n: float(np.expm1(v)) for n, v in zip(("gain", "low", "high"), seen.values(), strict=True)}
+            seen = {
+                n: float(np.expm1(v))
+                for n, v in zip(("gain", "low", "high"), seen.values(), strict=True)
+            }
         speaks_for.append(Remark(code="offset_seen" if index < 4 else "gain_seen", numbers=seen))
     else:
-        against.append(Remark(code="offset_needed" if index < 4 else "gain_needed", numbers=numbers))
+        against.append(
+            Remark(code="offset_needed" if index < 4 else "gain_needed", numbers=numbers)
+        )
     balance = _balance(account)
     if balance is not None:
         middle, half = balance
@@ -278,8 +304,14 @@ def _rule_causes(signs: Signs, odds: Odds) -> list[Cause]:
     exchanger_quiet = Remark(code="plates_clean_meanwhile")
     found = []
 
-    def add(kind: CauseKind, active: bool, speaks_for: Sequence[Remark], against: Sequence[Remark],
-            magnitude: Estimate | None = None, unit: str = "") -> None:
+    def add(
+        kind: CauseKind,
+        active: bool,
+        speaks_for: Sequence[Remark],
+        against: Sequence[Remark],
+        magnitude: Estimate | None = None,
+        unit: str = "",
+    ) -> None:
         found.append(Cause(
             kind=kind, chances=0.9 if active else 0.0, times_less_likely=1.0 if active else np.inf,
             magnitude=magnitude, magnitude_unit=unit,
@@ -288,24 +320,61 @@ def _rule_causes(signs: Signs, odds: Odds) -> list[Cause]:
 
     if signs.building_excess_K is not None:
         excess = signs.building_excess_K
-        seen = [Remark(code="return_above_curve", numbers={"excess_K": excess.value, "low_K": excess.low, "high_K": excess.high})]
+        seen = [
+            Remark(
+                code="return_above_curve",
+                numbers={"excess_K": excess.value, "low_K": excess.low, "high_K": excess.high},
+            )
+        ]
         if signs.building_flow_excess is not None and signs.building_flow_excess.value > 0.15:
-            seen.append(Remark(code="secondary_flow_above_curve", numbers={"excess": signs.building_flow_excess.value}))
+            seen.append(
+                Remark(
+                    code="secondary_flow_above_curve",
+                    numbers={"excess": signs.building_flow_excess.value},
+                )
+            )
         if odds.share.get(0, 0.0) > 0.5:
             seen.append(exchanger_quiet)
-        add(CauseKind.BUILDING_SIDE, signs.building_active, seen, [Remark(code="return_on_curve")], excess, "K")
+        add(
+            CauseKind.BUILDING_SIDE,
+            signs.building_active,
+            seen,
+            [Remark(code="return_on_curve")],
+            excess,
+            "K",
+        )
     if signs.hunting_step is not None:
         numbers = {"step": signs.hunting_step}
-        add(CauseKind.CONTROLS, signs.hunting, [Remark(code="valve_hunting", numbers=numbers)], [Remark(code="valve_calm")])
+        add(
+            CauseKind.CONTROLS,
+            signs.hunting,
+            [Remark(code="valve_hunting", numbers=numbers)],
+            [Remark(code="valve_calm")],
+        )
     if signs.set_point_share is not None:
         numbers = {"hours_share": signs.set_point_share, "short_K": signs.set_point_short_K or 0.0}
-        add(CauseKind.CAPACITY, signs.short_of_capacity, [Remark(code="set_point_missed", numbers=numbers)], [Remark(code="nothing_found")])
+        add(
+            CauseKind.CAPACITY,
+            signs.short_of_capacity,
+            [Remark(code="set_point_missed", numbers=numbers)],
+            [Remark(code="nothing_found")],
+        )
     if signs.effectiveness is not None:
         numbers = {"effectiveness": signs.effectiveness}
         if signs.parallel_most is not None:
             numbers["most"] = signs.parallel_most
-        add(CauseKind.PIPING, signs.parallel_flow, [Remark(code="parallel_flow_possible", numbers=numbers)], [Remark(code="parallel_flow_excluded", numbers=numbers)])
+        add(
+            CauseKind.PIPING,
+            signs.parallel_flow,
+            [Remark(code="parallel_flow_possible", numbers=numbers)],
+            [Remark(code="parallel_flow_excluded", numbers=numbers)],
+        )
     if signs.pressure_drop_ratio is not None:
         numbers = {"ratio": signs.pressure_drop_ratio}
-        add(CauseKind.STRAINER, signs.pressure_drop_risen, [Remark(code="pressure_drop_risen", numbers=numbers)], [Remark(code="pressure_drop_same", numbers=numbers)])
+        add(
+            CauseKind.STRAINER,
+            signs.pressure_drop_risen,
+            [Remark(code="pressure_drop_risen", numbers=numbers)],
+            [Remark(code="pressure_drop_same", numbers=numbers)],
+        )
     return found

@@ -15,13 +15,13 @@ from analytics.trends.model import Array
 
 WINDOW_DAYS = 30
 LEAST_HOURS = 48
-HUNTING_STEP = 0.03            # of full travel, mean from one logged point to the next
-HUNTING_RATIO = 2.5            # over its own clean value
+HUNTING_STEP = 0.03  # of full travel, mean from one logged point to the next
+HUNTING_RATIO = 2.5  # over its own clean value
 MISSED_K = 3.0
 MISSED_SHARE = 0.25
 MISSED_RATIO = 5.0
 OPEN_VALVE = 0.85
-RISEN = 1.35                   # pressure drop over that of the clean period at the same flow
+RISEN = 1.35  # pressure drop over that of the clean period at the same flow
 PARALLEL_MEDIAN_K = 1.5
 
 
@@ -31,7 +31,7 @@ def windows(account: Account) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     assert account.ready is not None
     day = account.table.day
     flow = np.nan_to_num(account.table.flow).max(axis=1)
-    runs = (flow > 0) | ((account.set_aside == 0))
+    runs = (flow > 0) | (account.set_aside == 0)
     clean = runs & (day >= account.period.first) & (day < account.ready)
     last_run = day[runs].max(initial=account.ready)
     recent = runs & (day > last_run - WINDOW_DAYS) & (day >= account.ready)
@@ -91,7 +91,12 @@ def parallel_flow(account: Account) -> tuple[float, float, bool] | None:
     Parallel flow is found when its own prediction of the primary return is at least twice as close
     as that of counterflow, which is off by more than thermometers are.
     """
-    if account.hours is None or account.fit is None or account.info is None or account.hour_rows is None:
+    if (
+        account.hours is None
+        or account.fit is None
+        or account.info is None
+        or account.hour_rows is None
+    ):
         return None
     rows = account.hour_rows
     recent = account.table.day[rows] > account.info.day[-1] - 14
@@ -108,10 +113,19 @@ def parallel_flow(account: Account) -> tuple[float, float, bool] | None:
     most = 1.0 / (1.0 + R)
     counter = np.abs(model.residuals(p, hours)[:, 0])
     means = np.column_stack([(t[:, 0] + t[:, 1]) / 2, (t[:, 2] + t[:, 3]) / 2])
-    UA = model.conductance(p, mass, means, (hours.ln_conductivity, hours.ln_heat_capacity, hours.ln_viscosity), hours.area_ratio, hours.channel_ratio)
+    UA = model.conductance(
+        p,
+        mass,
+        means,
+        (hours.ln_conductivity, hours.ln_heat_capacity, hours.ln_viscosity),
+        hours.area_ratio,
+        hours.channel_ratio,
+    )
     along = t[:, T1_IN] - temperature_effectiveness(UA / C[:, 0], R, PARALLEL_FLOW) * span
     parallel = np.abs(t[:, T1_OUT] - along)
-    found = np.median(parallel) < 0.5 * np.median(counter) and np.median(counter) > PARALLEL_MEDIAN_K
+    found = (
+        np.median(parallel) < 0.5 * np.median(counter) and np.median(counter) > PARALLEL_MEDIAN_K
+    )
     return float(np.median(reached)), float(np.median(most)), bool(found)
 
 

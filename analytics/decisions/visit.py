@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analytics.decisions.money import COST_LINES, CostTable, LineCode
+from analytics.decisions.money import COST_LINES, LineCode
+from analytics.decisions.usual_year import CostTable
 from analytics.vocabulary.errors import EvaluationError
 from analytics.vocabulary.records import Estimate
 

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 
 from analytics.decisions.money import (
+    COST_LINES,
     Hydraulics,
     RunningHours,
     avoidable,
-    cost_table,
     recompute_hours,
     solve_primary,
-    typical_year,
 )
+from analytics.decisions.usual_year import CostTable, cost_table, typical_year
 from analytics.decisions.visit import economic_interval, plan_visit
 from analytics.physics.effectiveness import COUNTERFLOW
 from analytics.vocabulary.errors import EvaluationError
@@ -197,8 +197,6 @@ def test_a_mild_deposit_that_grows_is_best_cleaned_later():
 
     Saved a day is b v for a visit on day v, for 365 - v days: greatest at 182.5.
     """
-    from analytics.decisions.money import COST_LINES, CostTable
-
     levels = np.linspace(0, 700, 7)
     per_day = np.zeros((len(COST_LINES), 7, 12))
     per_day[1] = levels[:, None]
