@@ -3,7 +3,6 @@
 import logging
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -166,18 +165,7 @@ def _trends(store: Store, task: _Task) -> pd.DataFrame:
 def _numbered(
     number: int, task: _Task, trends: pd.DataFrame, evaluate: Evaluate | None
 ) -> tuple[int, Evaluation | str]:
-    with _one_thread():
-        return number, _evaluate_one(task, trends, evaluate)
-
-
-def _one_thread() -> AbstractContextManager[object]:
-    """One core each: libraries that spread over all of them would get in each other's way."""
-    try:
-        from threadpoolctl import threadpool_limits
-    except ImportError:
-        return nullcontext()
-    limits: AbstractContextManager[object] = threadpool_limits(1)
-    return limits
+    return number, _evaluate_one(task, trends, evaluate)
 
 
 def _evaluate_one(task: _Task, trends: pd.DataFrame, evaluate: Evaluate | None) -> Evaluation | str:
@@ -189,7 +177,7 @@ def _evaluate_one(task: _Task, trends: pd.DataFrame, evaluate: Evaluate | None) 
         return evaluate(task.exchanger, trends, task.events)
     except PlateledgerError as exc:
         return str(exc)
-    except Exception as exc:  # a fault in the program must not cost the others their answer
+    except Exception as exc:  # noqa: BLE001 - a fault in the program must not cost the others their answer
         _LOG.exception("%s: the assessment failed", task.exchanger.tag)
         return (
             f"{task.exchanger.tag}: the assessment failed ({type(exc).__name__}: {exc}). "

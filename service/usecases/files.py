@@ -2,11 +2,11 @@
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
-from analytics.vocabulary.errors import RegisterError
+from analytics.vocabulary.errors import IngestError, RegisterError
 from service.register.plant import Plant
 from service.register.reading import exchanger_of
 from service.store.codec import fingerprint, plain
@@ -33,6 +33,8 @@ class ImportOptions:
     units: Mapping[str, str] = field(default_factory=dict)  # point -> unit
 
 
+DATE_ORDERS = ("dmy", "mdy", "ymd")
+STAMPS = ("start", "end", "instant")
 DELIMITERS = {"tab": "\t", "\\t": "\t", "comma": ",", "semicolon": ";", "pipe": "|"}
 
 
@@ -67,11 +69,11 @@ def rules_for(plant: Plant, options: ImportOptions) -> "Rules":
         tags=tuple(e.tag for e in plant.exchangers),
         only_tag=options.exchanger,
         delimiter=None if delimiter is None else DELIMITERS.get(delimiter.lower(), delimiter),
-        decimal=_one_of("decimal", options.decimal, (",", ".")),  # type: ignore[arg-type]
+        decimal=cast("Any", _one_of("decimal", options.decimal, (",", "."))),
         encoding=options.encoding,
-        date_order=_one_of("date_order", options.date_order, ("dmy", "mdy", "ymd")),  # type: ignore[arg-type]
+        date_order=cast("Any", _one_of("date_order", options.date_order, DATE_ORDERS)),
         time_zone=options.time_zone,
-        stamp=_one_of("stamp", options.stamp, ("start", "end", "instant")),  # type: ignore[arg-type]
+        stamp=cast("Any", _one_of("stamp", options.stamp, STAMPS)),
     )
 
 
@@ -85,10 +87,16 @@ def read_source(
     IngestError
         If the file cannot be read at all.
     """
-    from ingest.pipeline import read_trends
+    from ingest.pipeline import examine, read_trends
 
-    result = read_trends(data, rules_for(plant, options), name=name)
-    return result.trends, result.examination, tuple(result.findings)
+    rules = rules_for(plant, options)
+    try:
+        result = read_trends(data, name, rules)
+    except IngestError:
+        # none of its points may be registered, which is a matter of the register and not of the
+        # file; a file that nobody can read says so here once more
+        return {}, examine(data, name, rules), ()
+    return result.blocks, result.examination, tuple(result.findings)
 
 
 def _one_of(name: str, value: str | None, choices: tuple[str, ...]) -> str | None:
@@ -105,11 +113,6 @@ def way_of_reading(plant: Plant, options: ImportOptions) -> str:
 def digest(data: bytes) -> str:
     """Return the SHA-256 of a file's bytes."""
     return hashlib.sha256(data).hexdigest()
-
-
-def with_exchanger(options: ImportOptions, tag: str | None) -> ImportOptions:
-    """Return the options for a file that is ``tag``'s alone."""
-    return replace(options, exchanger=tag)
 
 
 def read_bytes(path: Path) -> bytes:

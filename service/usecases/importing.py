@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -136,7 +136,7 @@ def store_file(
     if not read.trends:
         raise IngestError(
             f"{name}: no column of it is a point of the register, so nothing is stored. "
-            "plateledger import --check shows its columns and proposes entries."
+            "Look at what it holds: plateledger import --check"
         )
     report(f"storing {name}", 1, 2)
     now_utc = datetime.now(UTC)
@@ -180,16 +180,16 @@ def _refused(examination: "Examination") -> int:
     return sum(examination.refused.values())
 
 
-def _outcome(run: Mapping[str, object], *, repeated: bool, findings: int) -> ImportOutcome:
+def _outcome(run: Mapping[str, Any], *, repeated: bool, findings: int) -> ImportOutcome:
     names = ("name", "sha256", "rows", "new_rows", "new_values", "changed_values", "refused_rows",
              "stored_utc")  # fmt: skip
-    values = {name: run[name] for name in names}
+    values: dict[str, Any] = {name: run[name] for name in names}
     if repeated:
         values |= {"new_rows": 0, "new_values": 0, "changed_values": 0}
     return ImportOutcome(
-        run=run["id"],  # type: ignore[arg-type]
-        tags=tuple(run["tags"]),  # type: ignore[arg-type]
+        run=run["id"],
+        tags=tuple(run["tags"]),
         repeated=repeated,
         findings=findings,
-        **values,  # type: ignore[arg-type]
+        **values,
     )

@@ -17,6 +17,7 @@ from service.register import editing
 from service.register.plant import Plant
 from service.settings import Settings
 from service.store import evaluations, imports, log, registered
+from service.store.evaluations import EvaluationHead
 from service.store.store import Store
 from service.usecases import alerting, documents, importing, workspace
 from service.usecases.assessing import AssessOutcome, assess
@@ -133,7 +134,7 @@ class Ledger:
         return frame.iloc[keep]
 
     def _load(
-        self, connection: Any, head: evaluations.EvaluationHead, *, with_intervals: bool
+        self, connection: Any, head: EvaluationHead, *, with_intervals: bool
     ) -> Evaluation | None:
         """A stored evaluation never changes, so one that was loaded serves again."""
         key = (head.tag, head.number, with_intervals)
