@@ -12,6 +12,10 @@ where the wander is a random walk with a wandering rate: no real deposit follows
 and an interval without it is far too narrow. The common error is that of the clean reference, the
 same every day. What is foreseen is the deposit itself, without the common error and never negative.
 A growth that has not begun when the forecast is made is not foreseen.
+
+Judged on simulated exchangers whose deposit grows unevenly (by two fifths from one three weeks to the
+next), 90 days ahead: the range of nine in ten held 0.79 times in straight growth, whose middle comes
+out late, and 0.87 to 0.93 times in the flattening laws and in steps. None was tried on a real plant.
 """
 
 from collections.abc import Mapping
