@@ -1,0 +1,258 @@
+"""``status``, ``alerts`` and ``document``: what the ledger has to say.
+
+``status --json`` prints a list with one object for each exchanger, the most needy first:
+
+    rank, tag, building, room, service
+    verdict             "clean it", "clean later", "building side", "add plates", "check an
+                        instrument", "check the controls", "check the piping", "rinse the strainer",
+                        "cannot tell", "leave it"; null before the first assessment
+    sentence, reasons   the verdict in words, and the few numbers that carried it
+    since               when it began to stand
+    cause, runner_up    {kind, subject, chances, times_less_likely}, or null
+    assessed_through, state_as_of
+    cleanliness_factor, fouling_resistance, duty_at_reference, duty_clean_at_reference
+    approach            {now, at_reference, clean_at_reference, limit}
+    limit_reached       {earliest, median, latest, chance_within_horizon, horizon_days, reason};
+                        nine times in ten between earliest and latest, null: beyond the horizon
+    avoidable_cost      {so_far, next_month, next_year, visit_price, best_visit}
+    data_health         {grade, instrumentation, first, last, hours_running, hours_evidence,
+                        missing_roles, consequences}, hours over the last 30 days; or null
+    open_alerts         how many are active
+
+A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten. Where
+it cannot be told, value, low and high are null and reason says why. Times are ISO 8601 in UTC.
+"""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from service.cli.command import AsJson, Workspace, app, opened
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from service.usecases.ledger import Ledger
+
+
+@app.command()
+def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
+    """Say which exchanger needs you, why, and what waiting costs; the most needy first.
+
+    \b
+    Examples:
+      plateledger status -w plant
+      plateledger status -w plant --json
+
+    --json prints a list with one object for each exchanger:
+
+    \b
+      rank, tag, building, room, service, verdict, sentence, reasons, since
+      cause, runner_up    {kind, subject, chances, times_less_likely} or null
+      assessed_through, state_as_of
+      cleanliness_factor, fouling_resistance, duty_at_reference,
+      duty_clean_at_reference
+      approach            {now, at_reference, clean_at_reference, limit}
+      limit_reached       {earliest, median, latest, chance_within_horizon,
+                           horizon_days, reason}
+      avoidable_cost      {so_far, next_month, next_year, visit_price, best_visit}
+      data_health         {grade, instrumentation, first, last, hours_running,
+                           hours_evidence, missing_roles, consequences} or null
+      open_alerts
+
+    A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten.
+    What cannot be told has null for value, low and high, and a reason. Times are UTC.
+    """
+    from service.cli.output import print_json
+    from service.store.codec import plain
+    from service.usecases.status import list_status
+
+    with opened(workspace) as ledger:
+        if as_json:
+            print_json(plain(list_status(ledger)))
+        else:
+            print_ranking(ledger)
+
+
+def print_ranking(ledger: "Ledger") -> None:
+    """Print the sentence of the first page and a table of all exchangers."""
+    from service.cli.output import console, note
+    from service.wording.verdicts import home_sentence
+
+    plant = ledger.plant()
+    evaluations = ledger.evaluations()
+    screen = console()
+    screen.print(home_sentence(evaluations, plant))
+    screen.print()
+    if evaluations:
+        screen.print(_ranking(ledger))
+        note("Ranges hold nine times in ten. More: plateledger serve, or status --json")
+    assessed = {e.tag for e in evaluations}
+    never = [e.tag for e in plant.exchangers if e.tag not in assessed]
+    if never:
+        note(f"Not assessed yet: {', '.join(never)}.")
+
+
+def _ranking(ledger: "Ledger") -> "Table":
+    from rich.table import Table
+
+    from service.wording import numbers, verdicts
+
+    plant = ledger.plant()
+    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
+    for heading in (
+        "exchanger",
+        "verdict",
+        "another month",
+        "limit reached",
+        "cleanliness",
+        "approach*",
+    ):
+        table.add_column(heading, overflow="fold")
+    for evaluation in ledger.evaluations():
+        state = evaluation.state
+        factor = None if state is None else state.cleanliness_factor
+        approach = None if state is None else state.approach_reference_K
+        kelvin = numbers.measure_of("approach_K", plant.units)
+        table.add_row(
+            evaluation.tag,
+            verdicts.headline(evaluation, plant),
+            verdicts.month_of_waiting(evaluation).text,
+            verdicts.limit_reached(evaluation, plant).text,
+            numbers.figure(factor, numbers.RATIO).text,
+            numbers.figure(approach, kelvin).text,
+        )
+    table.caption = "* primary return minus secondary return, at the reference condition"
+    table.caption_justify = "left"
+    return table
+
+
+alerts_app = typer.Typer(rich_markup_mode=None, context_settings={"max_content_width": 100})
+app.add_typer(alerts_app, name="alerts")
+
+
+@alerts_app.callback(invoke_without_command=True)
+def alerts(
+    context: typer.Context,
+    workspace: Workspace = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="Also those returned to normal and acknowledged.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """List alerts: those that wait for a person first. States use the words of IEC 62682.
+
+    \b
+    Examples:
+      plateledger alerts -w plant
+      plateledger alerts -w plant --all --json
+      plateledger alerts acknowledge 12 -w plant --by "A. Reader"
+      plateledger alerts shelve 12 -w plant --days 14
+    """
+    if context.invoked_subcommand is not None:
+        return
+    from datetime import UTC, datetime
+
+    from service.alerts.lifecycle import AlertState, needs_a_person
+    from service.cli.output import note, print_json, say
+
+    now_utc = datetime.now(UTC)
+    with opened(workspace) as ledger:
+        plant = ledger.plant()
+        found = sorted(ledger.alerts(), key=lambda a: not needs_a_person(a, now_utc))
+        shown = [a for a in found if every or a.state(now_utc) is not AlertState.NORMAL]
+        values = [alert_values(a, plant, now_utc) for a in shown]
+    if as_json:
+        print_json(values)
+        return
+    for v in values:
+        say(f"{v['number']:>4}  {v['tag']}  {v['raised'][:10]}  {v['state']}: {v['text']}")
+    if not values:
+        note("No alert is open." if not found else "No alert is open; --all lists the past ones.")
+
+
+def alert_values(alert: Any, plant: Any, now_utc: Any) -> dict[str, Any]:
+    """Return an alert as plain values with its state and its text."""
+    from service.store.codec import plain
+    from service.wording.remarks import remark_text
+
+    values: dict[str, Any] = plain(alert)
+    del values["remark"]
+    return {
+        "number": values.pop("number"),
+        "tag": values.pop("tag"),
+        "kind": values.pop("kind"),
+        "subject": values.pop("subject"),
+        "state": str(alert.state(now_utc)),
+        "text": remark_text(alert.remark, plant.units),
+        **{name.removesuffix("_utc"): value for name, value in values.items()},
+    }
+
+
+@alerts_app.command()
+def acknowledge(
+    number: Annotated[int, typer.Argument(help="The alert's number, as listed.")],
+    by: Annotated[str, typer.Option(help="Who acknowledges it.")] = "",
+    workspace: Workspace = None,
+) -> None:
+    """Acknowledge an alert: somebody has seen it.
+
+    \b
+    Example:
+      plateledger alerts acknowledge 12 -w plant --by "A. Reader"
+    """
+    from datetime import UTC, datetime
+
+    from service.cli.output import say
+
+    with opened(workspace) as ledger:
+        alert = ledger.acknowledge_alert(number, by=by)
+    say(f"{number}: {alert.state(datetime.now(UTC))}.")
+
+
+@alerts_app.command()
+def shelve(
+    number: Annotated[int, typer.Argument(help="The alert's number, as listed.")],
+    days: Annotated[int, typer.Option(min=0, max=365, help="For how long; 0: off the shelf.")] = 14,
+    by: Annotated[str, typer.Option(help="Who shelves it.")] = "",
+    workspace: Workspace = None,
+) -> None:
+    """Shelve an alert for some days: it stays listed but asks for nobody.
+
+    \b
+    Example:
+      plateledger alerts shelve 12 -w plant --days 14
+    """
+    from datetime import UTC, datetime, timedelta
+
+    from service.cli.output import say
+
+    now_utc = datetime.now(UTC)
+    until_utc = now_utc + timedelta(days=days) if days else None
+    with opened(workspace) as ledger:
+        alert = ledger.shelve_alert(number, until_utc=until_utc, by=by)
+    say(f"{number}: {alert.state(now_utc)}.")
+
+
+@app.command()
+def document(
+    tag: Annotated[str, typer.Argument(help="The exchanger.")],
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "-o", "--output", help="PDF to write; without: into the workspace's documents."
+        ),
+    ] = None,
+    workspace: Workspace = None,
+) -> None:
+    """Write the cleaning document: a page to sign, a page for the plant room.
+
+    \b
+    Example:
+      plateledger document HX-03 -w plant -o hx-03.pdf
+    """
+    from service.cli.output import say
+
+    with opened(workspace) as ledger:
+        say(str(ledger.write_document(tag, output)))

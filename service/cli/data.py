@@ -1,0 +1,250 @@
+"""``import``, ``assess`` and ``export``: readings in, evaluations made, tables out."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from service.cli.command import AsJson, Workspace, app, opened
+
+if TYPE_CHECKING:
+    from service.usecases.importing import ImportCheck, ImportOutcome
+
+
+@app.command("import")
+def import_files(
+    files: Annotated[
+        list[Path], typer.Argument(help="Trend files; packed with gzip or zip, or not.")
+    ],
+    check: Annotated[
+        bool, typer.Option("--check", help="Say what the files hold; store nothing.")
+    ] = False,
+    exchanger: Annotated[
+        str | None, typer.Option(help="The files are this exchanger's alone.")
+    ] = None,
+    date_order: Annotated[
+        str | None, typer.Option(help="dmy, mdy or ymd, where the dates leave it open.")
+    ] = None,
+    time_zone: Annotated[
+        str | None, typer.Option(help="Zone of the stamps, if not the site's: CET, UTC or +01:00.")
+    ] = None,
+    decimal: Annotated[str | None, typer.Option(help="'.' or ','.")] = None,
+    delimiter: Annotated[str | None, typer.Option(help="';', ',', '|' or tab.")] = None,
+    encoding: Annotated[str | None, typer.Option(help="utf-8, utf-16, cp1252 or cp850.")] = None,
+    stamp: Annotated[
+        str | None, typer.Option(help="A stamp is an interval's start, its end, or an instant.")
+    ] = None,
+    unit_of: Annotated[
+        list[str] | None,
+        typer.Option(metavar="POINT=UNIT", help="Unit of a point in these files; may be repeated."),
+    ] = None,
+    workspace: Workspace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Store the readings of trend files. Each file is stored whole or not at all.
+
+    The same file twice is stored once. Files may overlap: readings are merged, and where a value
+    differs the newer import wins. Lines that cannot be used are counted and listed with their
+    numbers; the bytes of every file are kept.
+
+    \b
+    Examples:
+      plateledger import -w plant trends/2026-*.csv
+      plateledger import -w plant october.csv --check
+      plateledger import -w plant block-a.csv.gz --date-order dmy --time-zone UTC
+      plateledger import -w plant oct.csv --unit-of "A.HX1.HM FLOW=l/s"
+    """
+    from analytics.vocabulary.errors import PlateledgerError
+    from service.cli.output import WRONG_USE, fail, note, print_json, progress
+    from service.store.codec import plain
+    from service.usecases.files import ImportOptions, read_bytes
+
+    pairs = [u.rpartition("=") for u in unit_of or ()]
+    if any(not point or not unit for point, _, unit in pairs):
+        fail('--unit-of: write it as POINT=UNIT, as in "A.HX1.HM FLOW=l/s".', WRONG_USE)
+    options = ImportOptions(
+        exchanger=exchanger,
+        date_order=date_order,
+        time_zone=time_zone,
+        decimal=decimal,
+        delimiter=delimiter,
+        encoding=encoding,
+        stamp=stamp,
+        units={point: unit for point, _, unit in pairs},
+    )
+    results: list[dict[str, Any]] = []
+    failed = 0
+    with opened(workspace, load=True) as ledger, progress() as report:
+        for n, path in enumerate(files):
+            report(f"importing {path.name}", n, len(files))
+            try:
+                data = read_bytes(path)
+                if check:
+                    checked = ledger.import_check(path.name, data, options)
+                    results.append(_check_values(checked))
+                    if not as_json:
+                        _print_check(checked)
+                else:
+                    outcome = ledger.import_store(path.name, data, options)
+                    results.append(plain(outcome))
+                    if not as_json:
+                        _print_outcome(outcome, ledger)
+            except PlateledgerError as exc:
+                failed += 1
+                note(str(exc))
+                results.append({"name": path.name, "error": str(exc)})
+        report("imported", len(files), len(files))
+    if as_json:
+        print_json(results)
+    if failed:
+        raise typer.Exit(1)
+
+
+def _check_values(checked: "ImportCheck") -> dict[str, Any]:
+    return {
+        "name": checked.name,
+        "sha256": checked.sha256,
+        "tags": list(checked.tags),
+        "rows": checked.rows,
+        "new_rows": checked.new_rows,
+        "new_values": checked.new_values,
+        "changed_values": checked.changed_values,
+        "refused_rows": checked.refused_rows,
+        "questions": list(checked.questions),
+        "findings": [f.to_dict() for f in checked.findings],
+        "examination": checked.examination.to_dict(),
+    }
+
+
+def _print_check(checked: "ImportCheck") -> None:
+    from service.cli.output import say
+
+    found = checked.examination
+    span = f"{found.first_utc} to {found.last_utc}" if found.first_utc else "no stamps read"
+    say(f"{checked.name}: {found.shape} table, {found.encoding}, decimal {found.decimal!r}, {span}")
+    for column in found.columns:
+        taken = ", ".join(f"{tag} {role}" for tag, role in column.taken_for)
+        if taken:
+            say(f"  {column.heading!r}: {taken}, in {column.unit_used or 'no unit'}")
+        else:
+            say(f"  {column.heading!r}: left out, {column.left_out or 'not in the register'}")
+    for finding in checked.findings[:20]:
+        place = f" line {finding.line}" if finding.line is not None else ""
+        column_name = f", column {finding.column}" if finding.column else ""
+        say(f"  {finding.severity}{place}{column_name}: {finding.text}")
+    if len(checked.findings) > 20:
+        say(f"  … and {len(checked.findings) - 20} more; --json lists them")
+    for question in checked.questions:
+        say(f"  QUESTION: {question}")
+    if found.proposal:
+        say("  Entries to consider for the register:")
+        for line in found.proposal.splitlines():
+            say(f"    {line}")
+    if checked.stored_before_utc is not None:
+        say(f"  These very bytes were stored on {checked.stored_before_utc:%Y-%m-%d %H:%M} UTC.")
+    say(
+        f"  Storing it would add {checked.new_rows:,} rows and {checked.new_values:,} values, "
+        f"and change {checked.changed_values:,}. Nothing was stored."
+    )
+
+
+def _print_outcome(outcome: "ImportOutcome", ledger: Any) -> None:
+    from service.cli.output import note, say
+
+    if outcome.repeated:
+        say(
+            f"{outcome.name}: was stored on {outcome.stored_utc:%Y-%m-%d %H:%M} UTC already; "
+            "nothing is stored twice."
+        )
+        return
+    say(
+        f"{outcome.name}: {outcome.rows:,} rows of {', '.join(outcome.tags)}; {outcome.new_rows:,} new, "
+        f"{outcome.changed_values:,} values changed, {outcome.refused_rows:,} refused."
+    )
+    if outcome.refused_rows:
+        for finding in ledger.findings(outcome.run, limit=3):
+            line = f" line {finding['line']}" if finding["line"] is not None else ""
+            note(f"  {outcome.name}{line}: {finding['text']}")
+
+
+@app.command("assess")
+def assess_exchangers(
+    tags: Annotated[
+        list[str] | None, typer.Argument(help="Exchangers; without: all.", show_default=False)
+    ] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Also where neither readings, log nor register changed.")
+    ] = False,
+    workers: Annotated[
+        int | None, typer.Option(help="Exchangers at the same time; without: one per core.")
+    ] = None,
+    workspace: Workspace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Assess exchangers: verdict, cause, forecast and money from the stored readings.
+
+    \b
+    Examples:
+      plateledger assess -w plant
+      plateledger assess -w plant HX-03 --again
+    """
+    from service.cli.output import note, print_json, progress, say
+    from service.store.codec import plain
+
+    with opened(workspace, load=True, workers=workers) as ledger:
+        with progress() as report:
+            outcome = ledger.assess(tags or None, again=again, progress=report)
+        if as_json:
+            print_json(plain(outcome))
+        else:
+            for tag in outcome.assessed:
+                say(f"{tag}: assessed.")
+            for tag in outcome.without_readings:
+                note(f"{tag}: has no readings. Import a trend file that holds its points.")
+            if outcome.unchanged:
+                note(
+                    f"Nothing new for {', '.join(outcome.unchanged)}; --again assesses them anyway."
+                )
+        for text in outcome.failed.values():
+            note(text)
+        if outcome.failed:
+            raise typer.Exit(1)
+
+
+@app.command("export")
+def export_table(
+    tag: Annotated[str, typer.Argument(help="The exchanger.")],
+    what: Annotated[str, typer.Option(help="daily, intervals or readings.")] = "daily",
+    file_format: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="File to write; without: standard output.")
+    ] = None,
+    workspace: Workspace = None,
+) -> None:
+    """Write the daily account, the grid intervals or the readings as a table, in SI units.
+
+    The unit ends each column's name; times are UTC.
+
+    \b
+    Examples:
+      plateledger export HX-03 -w plant --what daily -o hx-03.csv
+      plateledger export HX-03 -w plant --what intervals --format parquet -o hx-03.parquet
+    """
+    from service.cli.output import WRONG_USE, fail, note
+    from service.usecases.exporting import encoded, export_frame, write_export
+
+    if what not in ("daily", "intervals", "readings"):
+        fail(f"--what: must be daily, intervals or readings, got {what!r}.", WRONG_USE)
+    if file_format not in ("csv", "parquet"):
+        fail(f"--format: must be csv or parquet, got {file_format!r}.", WRONG_USE)
+    if output is None and file_format == "parquet" and sys.stdout.isatty():
+        fail("Parquet is not for a terminal. Name a file with -o.", WRONG_USE)
+    with opened(workspace) as ledger:
+        frame = export_frame(ledger.store, tag, what)  # type: ignore[arg-type]
+        data = encoded(frame, file_format)  # type: ignore[arg-type]
+        if output is None:
+            sys.stdout.buffer.write(data)
+        else:
+            write_export(data, output)
+            note(f"{output}: {len(frame):,} rows.")

@@ -1,0 +1,102 @@
+"""``log``: what was done to the exchangers."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.cli.command import AsJson, Workspace, app, opened
+
+
+@app.command("log")
+def log_entry(
+    tag: Annotated[str | None, typer.Argument(help="The exchanger; alone: list its log.")] = None,
+    date: Annotated[
+        str | None, typer.Argument(help="2026-03-02, or '2026-03-02 09:30' in the site's zone.")
+    ] = None,
+    deed: Annotated[
+        str | None,
+        typer.Argument(
+            help="cleaned in place, opened and cleaned, gaskets changed, plates changed, "
+            "meter changed, thermometer calibrated, strainer rinsed or other."
+        ),
+    ] = None,
+    role: Annotated[
+        str | None, typer.Option(help="The instrument that was touched, by its role.")
+    ] = None,
+    plates_after: Annotated[
+        int | None, typer.Option(help="Plates now fitted; needed where plates were changed.")
+    ] = None,
+    text: Annotated[str, typer.Option("--note", help="Anything else worth keeping.")] = "",
+    file: Annotated[
+        Path | None,
+        typer.Option(help="Take entries from a CSV file with the columns of maintenance.csv."),
+    ] = None,
+    workspace: Workspace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Log a visit, or list the log. An entry that stands there already is not doubled.
+
+    \b
+    Examples:
+      plateledger log HX-03 2026-03-02 "cleaned in place" --note "very scaled"
+      plateledger log HX-03 2026-03-02 "plates changed" --plates-after 72
+      plateledger log HX-03
+      plateledger log --file visits.csv
+    """
+    from analytics.vocabulary.errors import RegisterError
+    from service.cli.output import WRONG_USE, fail, say
+    from service.register.maintenance import entry, read_maintenance
+    from service.register.reading import exchanger_of
+
+    with opened(workspace, load=True) as ledger:
+        plant = ledger.plant()
+        if file is not None:
+            if not file.exists():
+                raise RegisterError(f"{file}: no such file. Check the path.")
+            events = read_maintenance(file, plant)
+            added = ledger.add_events(events)
+            say(f"{added} of {len(events)} entries are new and stored.")
+            return
+        if tag is not None and date is not None and deed is not None:
+            event = entry(
+                plant,
+                tag=tag,
+                when=date,
+                deed=deed,
+                role=role,
+                plates_after=plates_after,
+                note=text,
+            )
+            new = ledger.add_event(event)
+            say(
+                f"{event.tag}: {event.deed}, {event.at_utc.astimezone(plant.zone):%Y-%m-%d %H:%M}; "
+                + ("stored." if new else "stands there already.")
+            )
+            return
+        if date is not None:
+            fail(
+                'A log entry needs TAG DATE DEED, as in: HX-03 2026-03-02 "cleaned in place"',
+                WRONG_USE,
+            )
+        chosen = None if tag is None else exchanger_of(plant, tag).tag
+        _list(ledger.events(chosen), plant.zone, as_json=as_json)
+
+
+def _list(events: object, zone: object, *, as_json: bool) -> None:
+    from service.cli.output import note, print_json, say
+    from service.store.codec import plain
+
+    entries = plain(events)
+    if as_json:
+        print_json(entries)
+        return
+    if not entries:
+        note("The log is empty.")
+    for e in entries:
+        details = [
+            e["role"] or "",
+            f"{e['plates_after']} plates" if e["plates_after"] else "",
+            e["note"],
+        ]
+        say("  ".join([e["tag"], e["at_utc"], e["deed"], *(d for d in details if d)]))

@@ -1,0 +1,304 @@
+"""How each exchanger stands, in plain values: what ``status --json`` prints and the API serves.
+
+Every figure is an object with ``value``, ``low``, ``high`` and ``unit``; the interval holds the
+truth nine times in ten. What cannot be told has ``null`` there and a ``reason``. Units do not follow
+the plant's display units: kelvin, m2*K/W, watt, the tariff's currency, and "1" for a ratio.
+"""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from math import isfinite
+from typing import TYPE_CHECKING
+
+from analytics.vocabulary.records import (
+    Cause,
+    Estimate,
+    Evaluation,
+    Exchanger,
+    Instrumentation,
+    MoneyAccount,
+)
+from service.register.plant import Plant
+from service.wording.remarks import remark_text
+from service.wording.verdicts import headline
+
+if TYPE_CHECKING:
+    from service.usecases.ledger import Ledger
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """A figure with its interval, or the reason why there is none."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+    unit: str
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatedCause:
+    """A cause and how it stands against the leading one."""
+
+    kind: str
+    subject: str | None  # the role of the instrument, where it is one
+    chances: float
+    times_less_likely: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Approach:
+    """Primary return minus secondary return."""
+
+    now: Figure  # as measured, mean of the last day's steady hours
+    at_reference: Figure  # what today's plates would show at the reference condition
+    clean_at_reference: Figure
+    limit: Figure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitReached:
+    """When the limit is reached; a null date lies beyond the horizon, unless a reason is given."""
+
+    earliest: datetime | None  # one chance in twenty that it is sooner
+    median: datetime | None
+    latest: datetime | None  # one chance in twenty that it is later
+    chance_within_horizon: float | None
+    horizon_days: int | None
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AvoidableCost:
+    """What the deposit costs, against clean plates and the same heat to the building."""
+
+    so_far: Figure
+    next_month: Figure
+    next_year: Figure
+    visit_price: Figure
+    best_visit: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Health:
+    """How good the data of the last 30 days is."""
+
+    grade: str
+    instrumentation: str
+    first: datetime | None
+    last: datetime | None
+    hours_running: float
+    hours_evidence: float
+    missing_roles: tuple[str, ...]
+    consequences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Status:
+    """One exchanger."""
+
+    rank: int  # 1 comes first
+    tag: str
+    building: str
+    room: str
+    service: str
+    verdict: str | None  # null before the first assessment
+    sentence: str
+    reasons: tuple[str, ...]
+    since: datetime | None
+    cause: StatedCause | None
+    runner_up: StatedCause | None
+    assessed_through: datetime | None
+    state_as_of: datetime | None
+    cleanliness_factor: Figure
+    fouling_resistance: Figure
+    approach: Approach
+    duty_at_reference: Figure
+    duty_clean_at_reference: Figure
+    limit_reached: LimitReached
+    avoidable_cost: AvoidableCost
+    data_health: Health | None
+    open_alerts: int
+
+
+def list_status(ledger: "Ledger") -> tuple[Status, ...]:
+    """Return all registered exchangers, the most needy first, those never assessed last."""
+    plant = ledger.plant()
+    now_utc = datetime.now(UTC)
+    open_alerts: dict[str, int] = {}
+    for alert in ledger.alerts():
+        if alert.is_active(now_utc):
+            open_alerts[alert.tag] = open_alerts.get(alert.tag, 0) + 1
+    ranked = [e for e in ledger.evaluations() if plant.exchanger(e.tag) is not None]
+    assessed = {e.tag for e in ranked}
+    found = [
+        status_of(plant, e.tag, e, n, open_alerts.get(e.tag, 0)) for n, e in enumerate(ranked, 1)
+    ]
+    never = [e.tag for e in plant.exchangers if e.tag not in assessed]
+    return (
+        *found,
+        *(status_of(plant, tag, None, n) for n, tag in enumerate(never, len(found) + 1)),
+    )
+
+
+def status_of(
+    plant: Plant, tag: str, evaluation: Evaluation | None, rank: int, open_alerts: int = 0
+) -> Status:
+    """Return the status of one exchanger; ``evaluation`` is ``None`` before the first."""
+    exchanger = plant.exchanger(tag) or Exchanger(tag=tag)
+    why = _why_nothing(evaluation, plant)
+    state = None if evaluation is None else evaluation.state
+    verdict = None if evaluation is None else evaluation.verdict
+    area = "" if exchanger.area_m2 is not None else ", taken for an area of 1 m2"
+    no_flow = _without_flow(evaluation) or why
+    return Status(
+        rank=rank,
+        tag=tag,
+        building=exchanger.building,
+        room=exchanger.room,
+        service=exchanger.service,
+        verdict=None if verdict is None else str(verdict.kind),
+        sentence=why if evaluation is None else headline(evaluation, plant),
+        reasons=()
+        if verdict is None
+        else tuple(remark_text(r, plant.units) for r in verdict.reasons),
+        since=None if verdict is None else verdict.since_utc,
+        cause=None if verdict is None else _cause(verdict.cause),
+        runner_up=None if verdict is None else _cause(verdict.runner_up),
+        assessed_through=None if evaluation is None else evaluation.through_utc,
+        state_as_of=None if state is None else state.as_of_utc,
+        cleanliness_factor=_figure(
+            None if state is None else state.cleanliness_factor, "1", no_flow
+        ),
+        fouling_resistance=_figure(
+            None if state is None else state.fouling_resistance_m2K_W, f"m2*K/W{area}", no_flow
+        ),
+        approach=_approach(evaluation, exchanger, why, no_flow),
+        duty_at_reference=_figure(None if state is None else state.duty_reference_W, "W", no_flow),
+        duty_clean_at_reference=_figure(
+            None if state is None else state.duty_reference_clean_W, "W", no_flow
+        ),
+        limit_reached=_limit_reached(evaluation, no_flow),
+        avoidable_cost=_cost(evaluation, exchanger, no_flow),
+        data_health=_health(evaluation, plant),
+        open_alerts=open_alerts,
+    )
+
+
+def _approach(
+    evaluation: Evaluation | None, exchanger: Exchanger, why: str, no_flow: str
+) -> Approach:
+    state = None if evaluation is None else evaluation.state
+    reference = None if evaluation is None else evaluation.reference
+    without_limit = (
+        "without limits.approach_K the limit is a cleanliness factor of "
+        f"{exchanger.limits.cleanliness_factor:g}"
+    )
+    return Approach(
+        now=_figure(None if state is None else state.approach_K, "K", why),
+        at_reference=_figure(None if state is None else state.approach_reference_K, "K", no_flow),
+        clean_at_reference=_figure(
+            None if reference is None else reference.approach_K, "K", no_flow
+        ),
+        limit=_exact(None if state is None else state.approach_limit_K, "K", why or without_limit),
+    )
+
+
+def _why_nothing(evaluation: Evaluation | None, plant: Plant) -> str:
+    if evaluation is None:
+        return "Not assessed yet: import its trends, then run plateledger assess."
+    if evaluation.state is None:
+        return headline(evaluation, plant)
+    return ""
+
+
+def _without_flow(evaluation: Evaluation | None) -> str:
+    if evaluation is None:
+        return ""
+    if evaluation.health.instrumentation is Instrumentation.TEMPERATURES_ONLY:
+        return "needs a flow or a heat meter; there are four temperatures alone"
+    if evaluation.health.instrumentation is Instrumentation.INCOMPLETE:
+        return "a temperature is missing: " + ", ".join(evaluation.health.missing_roles)
+    return ""
+
+
+def _figure(estimate: Estimate | None, unit: str, why: str) -> Figure:
+    if estimate is None or not isfinite(estimate.value):
+        reason = why or "the data do not tell yet"
+        return Figure(value=None, low=None, high=None, unit=unit, reason=reason)
+    return Figure(
+        value=estimate.value,
+        low=estimate.low if isfinite(estimate.low) else None,
+        high=estimate.high if isfinite(estimate.high) else None,
+        unit=unit,
+    )
+
+
+def _exact(value: float | None, unit: str, why: str) -> Figure:
+    estimate = None if value is None else Estimate(value=value, low=value, high=value)
+    return _figure(estimate, unit, why)
+
+
+def _cause(cause: Cause | None) -> StatedCause | None:
+    if cause is None:
+        return None
+    return StatedCause(
+        kind=str(cause.kind),
+        subject=cause.subject,
+        chances=cause.chances,
+        times_less_likely=cause.times_less_likely,
+    )
+
+
+def _limit_reached(evaluation: Evaluation | None, why: str) -> LimitReached:
+    forecast = None if evaluation is None else evaluation.forecast
+    if forecast is None:
+        return LimitReached(
+            earliest=None,
+            median=None,
+            latest=None,
+            chance_within_horizon=None,
+            horizon_days=None,
+            reason=why or "there is no forecast while no deposit is seen to grow",
+        )
+    return LimitReached(
+        earliest=forecast.date_5,
+        median=forecast.date_50,
+        latest=forecast.date_95,
+        chance_within_horizon=forecast.chance_within_horizon,
+        horizon_days=forecast.horizon_days,
+    )
+
+
+def _cost(evaluation: Evaluation | None, exchanger: Exchanger, why: str) -> AvoidableCost:
+    money: MoneyAccount | None = None if evaluation is None else evaluation.money
+    unit = exchanger.tariff.currency if money is None else money.currency
+    why = why or "the register has no prices, or the data do not tell yet"
+    return AvoidableCost(
+        so_far=_figure(None if money is None else money.avoidable_so_far, unit, why),
+        next_month=_figure(None if money is None else money.next_month, unit, why),
+        next_year=_figure(None if money is None else money.next_year_untouched, unit, why),
+        visit_price=_exact(
+            None if money is None else money.visit_price,
+            unit,
+            why if money is None else "the register has no price of a visit",
+        ),
+        best_visit=None if money is None else money.best_visit_utc,
+    )
+
+
+def _health(evaluation: Evaluation | None, plant: Plant) -> Health | None:
+    if evaluation is None:
+        return None
+    health = evaluation.health
+    return Health(
+        grade=health.grade,
+        instrumentation=str(health.instrumentation),
+        first=health.first_utc,
+        last=health.last_utc,
+        hours_running=health.hours_running_30d,
+        hours_evidence=health.hours_evidence_30d,
+        missing_roles=health.missing_roles,
+        consequences=tuple(remark_text(r, plant.units) for r in health.consequences),
+    )
