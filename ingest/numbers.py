@@ -22,7 +22,7 @@ MISSING_WORDS: frozenset[str] = frozenset(
         "", "-", "--", "---", "----", "-----", "nan", "-nan", "nan.0", "no data", "nodata", "n/a",
         "na", "#n/a", "#na", "null", "(null)", "<null>", "none", "nil", "bad", "?", "??", "???",
         "missing", "invalid", "error", "err", "fault", "#value!", "#ref!", "#div/0!", "#num!",
-        "-9999", "-9999.0", "-9999.00", "9999.99", "-999.9", "-99999", "-32768", "inf", "-inf",
+        "-9999", "-9999.0", "-9999.00", "-999.9", "-99999", "-32768", "inf", "-inf",
         "infinity", "-infinity", "1.#qnan", "1.#ind", "-1.#ind", "1.#inf", "offline", "down",
         "no value", "not available", "data loss", "undefined", "k.a.", "kein wert", "keine daten",
         "ungültig", "fehler", "ei saatavilla", "saknas", "mangler", "*", "***", "x", "...",
@@ -151,6 +151,7 @@ def read_cells(texts: pa.Array, mark: str, *, switch: bool = False) -> Cells:
     unit: str | None = None
     if rest.size:
         unit = _read_decorated(texts, rest, mark, values, missing, state)
+    values[missing] = np.nan  # -9999 is a number to the eye only
     unreadable = ~np.isfinite(values) & ~missing
     values[~np.isfinite(values)] = np.nan
     return Cells(values, missing, unreadable, unit, state)
@@ -173,7 +174,9 @@ def _read_decorated(
         _normalise(pa.array(parts[0].fillna("").str.strip().tolist(), pa.string()), mark)
     )
     units = Counter(parts[1].dropna().str.strip().tolist())
-    unit = units.most_common(1)[0][0] if units else None
+    unit, times = units.most_common(1)[0] if units else (None, 0)
+    if times < 0.5 * (np.count_nonzero(np.isfinite(values)) + len(rest)):
+        unit = None  # a slip in a few cells, such as "8o" for 80, is no unit
     # a second unit in the same column is not converted: such cells stay unreadable
     fits = parts[1].isna() | (parts[1].str.strip() == unit)
     good = fits.to_numpy(dtype=bool) & np.isfinite(numbers)

@@ -30,6 +30,8 @@ _VALUE = re.compile(
     r"værdi|reading|data|arvo|val|mittelwert|average|istwert)s?$"
 )
 _UNIT = re.compile(r"(?i)^(eng(ineering)?[ _]?)?(units?|uom|einheit|unité|enhet|enhed|yksikkö)$")
+# a number, perhaps with its unit
+_NUMBER = re.compile(r"^[-+]?\d[\d.,' ]*(?:[eE][-+]?\d+)?\s*[^\d\s]{0,6}(?:\s*\{.*\})?$")
 _POINTS_MOST = 5000
 
 
@@ -59,7 +61,7 @@ def find_columns(table: Table, rules: Rules) -> LongColumns | None:
     }
     units = next((i for i in free if _UNIT.match(bare[i])), None)
     texts = [i for i in free if i != units and _mostly_text(samples[i])]
-    points = [i for i in texts if known[i]] or [i for i in texts if _POINT.match(bare[i])]
+    points = [i for i in free if known[i]] or [i for i in texts if _POINT.match(bare[i])]
     values = [i for i in free if _VALUE.match(bare[i]) and i not in points[:1]]
     if not points:
         return None
@@ -75,9 +77,8 @@ def find_columns(table: Table, rules: Rules) -> LongColumns | None:
 
 def _mostly_text(cells: list[str]) -> bool:
     filled = [c for c in cells if c]
-    return bool(filled) and sum(bool(re.search(r"[^\W\d_]{2}", c)) for c in filled) > 0.6 * len(
-        filled
-    )
+    texts = [c for c in filled if re.search(r"[^\W\d_]", c) and not _NUMBER.match(c)]
+    return len(texts) > 0.6 * len(filled)
 
 
 def sniff(table: Table, rules: Rules) -> bool:

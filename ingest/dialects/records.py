@@ -28,6 +28,7 @@ class Records:
     first: NDArray[np.int64]
     width: NDArray[np.int64]
     line: NDArray[np.int64]
+    blank: NDArray[np.bool_]  # records without anything between the separators
     delimiter: str
     quoted: bool
 
@@ -85,6 +86,18 @@ def _separators(
     return where, newline[where], True
 
 
+def _blank(
+    raw: NDArray[np.uint8],
+    offsets: NDArray[np.int32],
+    first: NDArray[np.int64],
+    last: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Return which records hold nothing but separators, one byte each, and a carriage return."""
+    size = offsets[last + 1] - offsets[first]
+    before_end = raw[np.maximum(offsets[last + 1] - 2, 0)]
+    return np.asarray(size - ((size >= 2) & (before_end == 0x0D)) == last - first + 1)
+
+
 def split_records(data: bytes, delimiter: str) -> Records:
     """Split UTF-8 ``data``, which ends in a line end, into fields."""
     raw = np.frombuffer(data, dtype=np.uint8)
@@ -108,6 +121,7 @@ def split_records(data: bytes, delimiter: str) -> Records:
         first=first,
         width=width.astype(np.int64),
         line=line.astype(np.int64),
+        blank=_blank(raw, offsets, first, last),
         delimiter=delimiter,
         quoted=quoted,
     )

@@ -4,13 +4,15 @@ import csv
 import io
 import re
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.vocabulary.errors import IngestError
-from analytics.vocabulary.units import SPELLINGS, is_unit
+from analytics.vocabulary.errors import IngestError, UnitError
+from analytics.vocabulary.quantities import TREND_ROLES
+from analytics.vocabulary.units import SPELLINGS, convert, is_unit
 from ingest.dialects.records import Records, split_records
 from ingest.findings import Findings
 from ingest.point_map import PointMap
@@ -24,6 +26,9 @@ TIME_WORDS = re.compile(
     r"(?i)time|stamp|date|datum|zeit|uhr|tid|dato|hora|fecha|klock|aika|päiv|moment|epoch|^ts$|^t$"
 )
 _TRAILING_UNIT = re.compile(r"^(.*\S)\s*[\[(]\s*([^\[\]()]*?)\s*[\])]$")
+_OTHER_UNITS = frozenset(
+    {"hz", "rpm", "1/min", "v", "a", "s", "min", "h", "ppm", "%rh", "rh", "m/s"}
+)
 _BROKEN_DEGREE = re.compile(r"^[^\w%]{1,3}\s?([CFcf])$")
 
 
@@ -131,8 +136,21 @@ def _unit_share(row: list[str]) -> float:
     cells = [cell for cell in row if cell]
     if not cells:
         return 0.0
-    hits = sum(tidy_unit(c).lower() in SPELLINGS or is_unit(tidy_unit(c)) for c in cells)
-    return hits / len(cells)
+    return sum(_is_trend_unit(tidy_unit(c)) for c in cells) / len(cells)
+
+
+@cache
+def _is_trend_unit(text: str) -> bool:
+    """Tell a unit that a trend may have; the units library knows "a" and "b" for units, too."""
+    if text.lower() in SPELLINGS or text.lower() in _OTHER_UNITS:
+        return True
+    for role in TREND_ROLES:
+        try:
+            convert(1.0, text, role.unit)
+        except UnitError:
+            continue
+        return True
+    return False
 
 
 def _choose_header(
@@ -142,7 +160,7 @@ def _choose_header(
     candidates = [i for i, row in enumerate(above) if len([c for c in row if c]) >= 2
                   and width - 1 <= len(row) <= width + 1]  # fmt: skip
     unit_row = next(
-        (i for i in reversed(candidates) if len(candidates) > 1 and _unit_share(above[i]) >= 0.6),
+        (i for i in reversed(candidates) if len(candidates) > 1 and _unit_share(above[i]) >= 0.5),
         None,
     )
     names = [i for i in candidates if i != unit_row]
@@ -280,7 +298,8 @@ def _rows_of(
 ) -> tuple[NDArray[np.int64], tuple[tuple[int, str], ...]]:
     """Return the records that are rows; the others become findings, those at the end the footer."""
     every = np.arange(first, len(records.width))
-    fits = records.width[first:] == width
+    every = every[~records.blank[first:]]
+    fits = records.width[every] == width
     rows = every[fits]
     others = every[~fits]
     # one empty cell too many, from a delimiter at the end, does no harm
@@ -289,8 +308,7 @@ def _rows_of(
         for i in others[:2000]
         if records.width[i] > width and not any(records.row(int(i))[width:])
     ]
-    empty = [i for i in others[:2000] if not any(records.row(int(i)))]
-    set_aside = np.setdiff1d(others, np.array([*wider, *empty], dtype=np.int64))
+    set_aside = np.setdiff1d(others, np.array(wider, dtype=np.int64))
     last = int(rows[-1]) if rows.size else first
     tail = set_aside[set_aside > last]
     footer = tuple((int(records.line[i]), " ".join(records.row(int(i))).strip()) for i in tail[:20])
@@ -307,8 +325,3 @@ def _rows_of(
     if wider:
         rows = np.sort(np.concatenate([rows, np.array(wider, dtype=np.int64)]))
     return rows, footer
-
-
-def rename(table: Table, headings: tuple[str, ...]) -> Table:
-    """Return the table with other headings."""
-    return replace(table, headings=headings)
