@@ -81,11 +81,7 @@ def weigh(account: Account) -> Odds:
         i: float(last[i] if kind == 2 else last[i] - before[i]) for i, kind in enumerate(kinds)
     }
     deposit, sd = account.deposit()
-    moved = {
-        e.moving[0]: estimate(tracks.moved[-1, i, 0], tracks.moved_sd[-1, i, 0])
-        for i, e in enumerate(tracks.explanations)
-        if kinds[i] == 2
-    }
+    moved = _moved(account, evidence)
     log_odds = {}
     for i, e in enumerate(tracks.explanations):
         worth = evidence[i]
@@ -109,6 +105,23 @@ def weigh(account: Account) -> Odds:
         deposit_sd=float(sd[-1]),
         moved=moved,
     )
+
+
+def _moved(account: Account, evidence: Mapping[int, float]) -> dict[int, Estimate]:
+    """Return how far each instrument moved: alone, or beside a deposit where that fits better."""
+    tracks = account.tracks
+    assert tracks is not None
+    best: dict[int, int] = {}
+    for i, e in enumerate(tracks.explanations):
+        if _kind(e) >= 2 and evidence[i] > evidence.get(best.get(e.moving[-1], -1), -np.inf):
+            best[e.moving[-1]] = i
+    return {
+        unknown: estimate(
+            float(tracks.moved[-1, i, len(tracks.explanations[i].moving) - 1]),
+            float(tracks.moved_sd[-1, i, len(tracks.explanations[i].moving) - 1]),
+        )
+        for unknown, i in best.items()
+    }
 
 
 def _kind(explanation: Explanation) -> int:
@@ -193,12 +206,17 @@ def _likelihood_cause(
 
 
 def _onset(account: Account, index: int) -> int | None:
-    """Most likely first day of a change, as the latest day knows it."""
-    assert account.scores is not None
-    position = account.scores.index.index(index)
-    if account.scores.ratio[-1, position] < 2.0:
-        return None
-    return int(account.scores.onset[-1, position])
+    """Day on which a change began, as it was seen when it first became clear.
+
+    Later days look back less far, so the first clear day since the last visit knows best.
+    """
+    scores, info = account.scores, account.info
+    assert scores is not None
+    assert info is not None
+    position = scores.index.index(index)
+    visits = [v for v in account.surface_days if v <= info.day[-1]] if index == DEPOSIT else []
+    clear = (scores.ratio[:, position] > INSTRUMENT_EVIDENCE) & (info.day >= max(visits, default=0))
+    return int(scores.onset[np.flatnonzero(clear)[0], position]) if clear.any() else None
 
 
 def _deposit_remarks(account: Account, odds: Odds) -> tuple[list[Remark], list[Remark]]:

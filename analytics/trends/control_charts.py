@@ -62,7 +62,7 @@ def tabular_cusum(values: ArrayLike, target: float, slack: float, limit: float) 
 def _one_sided(steps: Array) -> Array:
     # max(0, S + step) equals the running sum less its lowest value so far, start included.
     total = np.cumsum(steps)
-    return total - np.minimum(np.minimum.accumulate(total), 0.0) if steps.size else total
+    return np.asarray(total - np.minimum(np.minimum.accumulate(total), 0.0))
 
 
 def ewma(values: ArrayLike, start: float, weight: float) -> Array:

@@ -134,4 +134,4 @@ def deposit_alarm_days(scores: DriftScores, threshold: float) -> NDArray[np.bool
     twice = above.copy()
     twice[1:] &= above[:-1]
     twice[:1] = False
-    return twice
+    return np.asarray(twice)

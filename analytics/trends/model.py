@@ -308,7 +308,7 @@ def _noise(
         flow_lag = np.maximum(LAG_FLOW_h, lag)[:, None]
         ln_flow = np.sqrt(
             NOISE_FLOW**2
-            + (flow_lag * np.nan_to_num(flow_slope)) ** 2
+            + (flow_lag * np.clip(np.nan_to_num(flow_slope), -3.0, 3.0)) ** 2
             + (NOISE_ZERO_FLOW * nominal / flow) ** 2
             + table.flow_variance[chosen]
         )

@@ -1,0 +1,161 @@
+"""Alerts by the day on which they were raised, from each day's own knowledge alone."""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analytics.decisions.building_side import BuildingSide
+from analytics.evaluation.health import last_reading, silent_roles
+from analytics.trends.account import Account
+from analytics.trends.drift import alarm_threshold
+from analytics.trends.model import INSTRUMENTS
+from analytics.trends.reference_condition import NINE_IN_TEN, days_to_index
+from analytics.trends.tracking import matters
+from analytics.vocabulary.quantities import TEMPERATURES
+from analytics.vocabulary.records import AlertEvent, CauseKind, Remark
+
+QUIET_DAYS = 14  # with evidence, below half the threshold, before an alert ends
+INSTRUMENT_MARGIN = 5.0
+INSTRUMENT_EVIDENCE = 10.0
+
+
+def latched(
+    raised: NDArray[np.bool_], calm: NDArray[np.bool_], ends: NDArray[np.bool_]
+) -> list[tuple[int, int | None]]:
+    """Return (first, last or None) rows of alerts: raised, then on until calm for long or ended."""
+    found: list[tuple[int, int | None]] = []
+    since, quiet = None, 0
+    for i in range(len(raised)):
+        if since is not None:
+            quiet = quiet + 1 if calm[i] else 0
+            if ends[i] or quiet >= QUIET_DAYS:
+                found.append((since, i))
+                since, quiet = None, 0
+        if since is None and raised[i]:
+            since, quiet = i, 0
+    if since is not None:
+        found.append((since, None))
+    return found
+
+
+def fouling_alerts(account: Account, daily: pd.DataFrame) -> list[AlertEvent]:
+    """Drift alerts for deposit; a visit to the plates ends them."""
+    info, scores = account.info, account.scores
+    assert info is not None
+    assert scores is not None
+    assert account.alarm is not None
+    threshold = alarm_threshold(account.exchanger.limits.false_alerts_per_year)
+    visited = np.zeros(len(info.day), dtype=bool)
+    for visit in account.surface_days:
+        later = np.flatnonzero(info.day >= visit)
+        if len(later):
+            visited[later[0]] = True
+    deposit, sd = account.deposit()
+    # small evidence since the onset, or a level that can be nought: nothing to hear of any more
+    calm = (scores.ratio[:, 0] < threshold / 2) & (deposit - NINE_IN_TEN * sd < 0.01)
+    spans = latched(account.alarm & ~visited, calm, visited)
+    index = pd.DatetimeIndex(days_to_index(info.day)).tz_localize("UTC")
+    return [
+        AlertEvent(
+            kind=CauseKind.DEPOSIT, subject=None, raised_utc=index[a].to_pydatetime(),
+            ended_utc=None if b is None else index[b].to_pydatetime(),
+            remark=Remark(
+                code="drift_alert",
+                numbers={
+                    "approach_K": float(daily["approach_reference_K"].get(index[a], np.nan)),
+                    "clean_K": float(daily["approach_clean_K"].get(index[a], np.nan)),
+                },
+            ),
+        )
+        for a, b in spans
+    ]  # fmt: skip
+
+
+def instrument_alerts(account: Account) -> list[AlertEvent]:
+    """Alerts for instruments that explain the days clearly better than a deposit does, and matter."""
+    info, tracks = account.info, account.tracks
+    assert info is not None
+    assert tracks is not None
+    evidence = tracks.evidence
+    count = (len(tracks.explanations) - 2) // 2
+    best = np.maximum(evidence[:, 2 : 2 + count], evidence[:, 2 + count :])
+    index = pd.DatetimeIndex(days_to_index(info.day)).tz_localize("UTC")
+    found = []
+    roles = dict(INSTRUMENTS)
+    leader = best.argmax(axis=1)
+    for j in range(count):
+        unknown = tracks.explanations[2 + j].moving[0]
+        # beside a deposit the instrument alone would have to explain the deposit as well
+        beside = evidence[:, 2 + count + j] > evidence[:, 2 + j]
+        size = np.where(beside, tracks.moved[:, 2 + count + j, 1], tracks.moved[:, 2 + j, 0])
+        raised = (
+            (leader == j)
+            & (np.abs(size) > matters(unknown))
+            & (best[:, j] > evidence[:, 1] + INSTRUMENT_MARGIN)
+            & (best[:, j] > INSTRUMENT_EVIDENCE)
+        )
+        twice = raised.copy()
+        twice[1:] &= raised[:-1]
+        twice[:1] = False
+        calm = np.abs(size) < 0.7 * matters(unknown)
+        for a, b in latched(twice, calm | (leader != j), np.zeros(len(size), dtype=bool)):
+            role = roles[unknown]
+            thermometer = role in TEMPERATURES
+            numbers = (
+                {"offset_K": float(size[a])} if thermometer else {"gain": float(np.expm1(size[a]))}
+            )
+            found.append(
+                AlertEvent(
+                    kind=CauseKind.THERMOMETER if thermometer else CauseKind.FLOW_METER, subject=role,
+                    raised_utc=index[a].to_pydatetime(),
+                    ended_utc=None if b is None else index[b].to_pydatetime(),
+                    remark=Remark(
+                        code="thermometer_alert" if thermometer else "flow_meter_alert",
+                        numbers=numbers, words={"role": role},
+                    ),
+                )
+            )  # fmt: skip
+    return found
+
+
+def building_alerts(building: BuildingSide | None) -> list[AlertEvent]:
+    """Alerts for a secondary return above its own curve."""
+    if building is None:
+        return []
+    active = building.active_by_day
+    days = pd.DatetimeIndex(building.days.astype("datetime64[s]")).tz_localize("UTC")
+    never = np.zeros(len(active), dtype=bool)
+    known = np.isfinite(building.excess_by_day_K)
+    calm = known & ~active
+    return [
+        AlertEvent(
+            kind=CauseKind.BUILDING_SIDE, subject=None, raised_utc=days[a].to_pydatetime(),
+            ended_utc=None if b is None else days[b].to_pydatetime(),
+            remark=Remark(
+                code="building_alert",
+                numbers={"excess_K": float(np.nanmedian(building.excess_by_day_K[max(a - 9, 0) : a + 1]))},
+            ),
+        )
+        for a, b in latched(active, calm, never)
+    ]  # fmt: skip
+
+
+def silence_alerts(trends: pd.DataFrame) -> list[AlertEvent]:
+    """Alerts for readings that stopped coming while others still do."""
+    end = trends.index[-1]
+    found = []
+    for role in silent_roles(trends):
+        last = last_reading(trends, role)
+        if last is None:
+            continue
+        days = float((end - last) / pd.Timedelta(days=1))
+        found.append(
+            AlertEvent(
+                kind="data stopped", subject=role,
+                raised_utc=(last + pd.Timedelta(days=3)).to_pydatetime(), ended_utc=None,
+                remark=Remark(
+                    code="data_stopped_alert", numbers={"days": np.floor(days)}, words={"role": role}
+                ),
+            )
+        )  # fmt: skip
+    return found

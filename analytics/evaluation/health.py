@@ -1,0 +1,168 @@
+"""How good the data is, and what follows from what is missing."""
+
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analytics.trends.account import Account
+from analytics.trends.hours import T1_OUT, T2_IN
+from analytics.vocabulary.quantities import (
+    PRIMARY_FLOW,
+    REASON_BITS,
+    SECONDARY_FLOW,
+    TEMPERATURES,
+)
+from analytics.vocabulary.records import DataHealth, Instrumentation, Remark
+
+RECENT_DAYS = 30
+SILENT_DAYS = 3  # without a needed reading while others still come
+OFF_SEASON_HOURS = 24
+THIN_HOURS = 60
+DOUBTFUL_SHARE = 0.3
+Grade = Literal["good", "thin", "doubtful", "stopped", "off season", "none"]
+METER_ROLES = ("heat_power", "heat_energy", "heat_volume")
+
+
+def last_reading(trends: pd.DataFrame, role: str) -> pd.Timestamp | None:
+    """Return the stamp of the last reading of a role."""
+    there = trends.index[trends[role].notna()]
+    return pd.Timestamp(there[-1]) if len(there) else None
+
+
+def silent_roles(trends: pd.DataFrame) -> tuple[str, ...]:
+    """Return needed roles that were logged once but not in the last days of the record."""
+    end = trends.index[-1]
+    silent = []
+    for role in (*TEMPERATURES, PRIMARY_FLOW, SECONDARY_FLOW, *METER_ROLES):
+        if role not in trends.columns:
+            continue
+        last = last_reading(trends, role)
+        if last is not None and end - last > pd.Timedelta(days=SILENT_DAYS):
+            silent.append(role)
+    # a register that rests says nothing new while the meter's power still comes, and the reverse
+    meters = [r for r in METER_ROLES if r in trends.columns]
+    if any(r not in silent for r in meters):
+        silent = [r for r in silent if r not in meters]
+    return tuple(silent)
+
+
+def missing_roles(trends: pd.DataFrame, kind: Instrumentation) -> tuple[str, ...]:
+    """Return the roles that never came, or stopped, and would help."""
+    never = [r for r in TEMPERATURES if r not in trends.columns or trends[r].notna().sum() == 0]
+    if kind is Instrumentation.TEMPERATURES_ONLY:
+        never.append(PRIMARY_FLOW)
+    if kind in (Instrumentation.PRIMARY_FLOW, Instrumentation.PRIMARY_POWER):
+        never.append(SECONDARY_FLOW)
+    if kind is Instrumentation.SECONDARY_FLOW:
+        never.append(PRIMARY_FLOW)
+    return (*never, *silent_roles(trends))
+
+
+def consequences(account: Account) -> tuple[Remark, ...]:
+    """Say what cannot be told, and why."""
+    exchanger, table = account.exchanger, account.table
+    said = []
+    if table.instrumentation is Instrumentation.TEMPERATURES_ONLY:
+        said += [Remark(code="temperatures_only"), Remark(code="assumed_constant_secondary_flow")]
+    if table.instrumentation in (
+        Instrumentation.PRIMARY_FLOW, Instrumentation.PRIMARY_POWER, Instrumentation.SECONDARY_FLOW
+    ):  # fmt: skip
+        said.append(Remark(code="one_meter_ambiguous"))
+    if exchanger.area_m2 is None:
+        said.append(Remark(code="no_area"))
+    if exchanger.primary.design_inlet_degC is None or exchanger.secondary.design_inlet_degC is None:
+        said.append(Remark(code="no_design"))
+    if account.period is not None and account.period.basis == "first weeks":
+        said.append(Remark(code="first_weeks_yardstick"))
+    if not np.isfinite(table.outdoor_degC).any():
+        said.append(Remark(code="no_outdoor"))
+    elif exchanger.design_outdoor_degC is None:
+        said.append(Remark(code="no_design_outdoor"))
+    crossing = crossing_share(account)
+    if crossing > 0.1 and account.fit is not None:
+        offset = float(account.fit.point[1] - account.fit.point[3])
+        said.append(
+            Remark(code="crossing_explained", numbers={"share": crossing, "offset_K": offset})
+        )
+    return tuple(said)
+
+
+def crossing_share(account: Account) -> float:
+    """Share of running hours in which the primary seems to leave colder than the secondary enters."""
+    t = account.table.temperature
+    runs = (account.set_aside & (REASON_BITS["stopped"] | REASON_BITS["gap"])) == 0
+    if not runs.any():
+        return 0.0
+    with np.errstate(invalid="ignore"):
+        return float((t[runs, T1_OUT] < t[runs, T2_IN]).mean())
+
+
+def data_health(account: Account, trends: pd.DataFrame) -> DataHealth:
+    """Describe the data of the last 30 days, and the whole record's instruments."""
+    table = account.table
+    recent = table.day > table.day[-1] - RECENT_DAYS
+    bits = account.set_aside[recent]
+    halted = REASON_BITS["stopped"] | REASON_BITS["gap"]
+    logged = float(np.isfinite(table.temperature[recent]).any(axis=1).sum())
+    running = float(((bits & halted) == 0).sum())
+    evidence = float((bits == 0).sum())
+    missing = missing_roles(trends, table.instrumentation)
+    return DataHealth(
+        instrumentation=table.instrumentation,
+        first_utc=trends.index[0].to_pydatetime(),
+        last_utc=trends.index[-1].to_pydatetime(),
+        hours_logged_30d=logged,
+        hours_running_30d=running,
+        hours_evidence_30d=evidence,
+        set_aside_30d={
+            name: float(((bits & bit) != 0).sum())
+            for name, bit in REASON_BITS.items()
+            if ((bits & bit) != 0).any()
+        },
+        missing_roles=missing,
+        consequences=consequences(account),
+        grade=_grade(account, trends, logged, running, evidence, bits),
+    )
+
+
+def _grade(
+    account: Account,
+    trends: pd.DataFrame,
+    logged: float,
+    running: float,
+    evidence: float,
+    bits: NDArray[np.int64],
+) -> Grade:
+    if logged == 0:
+        return "none"
+    if silent_roles(trends) and needed_is_silent(account, trends):
+        return "stopped"
+    if running < OFF_SEASON_HOURS:
+        return "off season"
+    wrong = REASON_BITS["out_of_range"] | REASON_BITS["crossed"] | REASON_BITS["flat_lined"]
+    if float(((bits & wrong) != 0).sum()) > DOUBTFUL_SHARE * max(running, 1.0):
+        return "doubtful"
+    return "thin" if evidence < THIN_HOURS else "good"
+
+
+def needed_is_silent(account: Account, trends: pd.DataFrame) -> bool:
+    """Tell whether what stopped coming takes the verdict's ground away."""
+    silent = set(silent_roles(trends))
+    if silent & set(TEMPERATURES):
+        return True
+    flows = {
+        r for r in (PRIMARY_FLOW, SECONDARY_FLOW, *METER_ROLES)
+        if r in trends.columns and trends[r].notna().any()
+    }  # fmt: skip
+    return bool(flows) and flows <= silent
+
+
+def empty_health() -> DataHealth:
+    """Health of an exchanger that has no reading."""
+    return DataHealth(
+        instrumentation=Instrumentation.INCOMPLETE, first_utc=None, last_utc=None,
+        hours_logged_30d=0.0, hours_running_30d=0.0, hours_evidence_30d=0.0, set_aside_30d={},
+        missing_roles=TEMPERATURES, consequences=(), grade="none",
+    )  # fmt: skip

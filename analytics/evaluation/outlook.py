@@ -1,0 +1,347 @@
+"""Forecast, money, capacity and proofs for one account: from its deposit to the decisions' inputs.
+
+Lives here: turning an account into what ``analytics.decisions`` asks for, and back into records.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analytics.decisions.capacity import DesignPoint, assess_capacity
+from analytics.decisions.forecast import FoulingForecast, forecast_fouling
+from analytics.decisions.money import AvoidableCost, Hydraulics, RunningHours, avoidable
+from analytics.decisions.proof import prove_visit
+from analytics.decisions.usual_year import cost_table, typical_year
+from analytics.decisions.visit import VisitPlan, plan_visit
+from analytics.evaluation.daily_frame import hourly_duty_W, ratios_on
+from analytics.physics.fluids import FluidProperties
+from analytics.trends.account import SURFACE_DEEDS, Account, day_number
+from analytics.trends.clean_reference import design_streams
+from analytics.trends.hours import T1_IN, T2_IN
+from analytics.trends.model import Array, Model, prepare_hours
+from analytics.trends.reference_condition import (
+    NINE_IN_TEN,
+    WIDEN_DEPOSIT,
+    ReferencePoint,
+    days_to_index,
+)
+from analytics.vocabulary.quantities import REASON_BITS
+from analytics.vocabulary.records import (
+    Capacity,
+    CostLine,
+    Deed,
+    Estimate,
+    Forecast,
+    MoneyAccount,
+    Tariff,
+    VisitProof,
+)
+
+HORIZON_DAYS = 730
+FUTURES = 400
+LEAST_FORECAST_DAYS = 15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AccountConductance:
+    """The account's model as the decisions ask for it; fouling in the model's own deposit."""
+
+    model: Model
+    point: Array
+    fluids: tuple[FluidProperties, FluidProperties]
+    area_ratio: float
+    channel_ratio: float
+
+    @property
+    def arrangement(self) -> str:
+        """Name of the pass arrangement."""
+        return self.model.arrangement
+
+    def UA_W_K(
+        self,
+        primary_kg_s: Array,
+        secondary_kg_s: Array,
+        primary_mean_degC: Array,
+        secondary_mean_degC: Array,
+        fouling: Array,
+    ) -> Array:
+        """Return UA of the pack as it is now, W/K."""
+        means = np.column_stack([primary_mean_degC, secondary_mean_degC])
+        logs = tuple(
+            np.column_stack(
+                [np.log(getattr(f, name)(means[:, i])) for i, f in enumerate(self.fluids)]
+            )
+            for name in ("conductivity", "heat_capacity", "viscosity")
+        )
+        mass = np.column_stack([primary_kg_s, secondary_kg_s])
+        return self.model.conductance(
+            self.point, mass, means, (logs[0], logs[1], logs[2]), self.area_ratio, self.channel_ratio,
+            deposit=fouling,
+        )  # fmt: skip
+
+
+def conductance_of(account: Account, row: int) -> AccountConductance:
+    """Return the conductance of the pack as it was in one row of the hour table."""
+    assert account.fit is not None
+    return AccountConductance(
+        model=account.fit.model, point=account.fit.point, fluids=account.fluids,
+        area_ratio=float(account.area_ratio[row]), channel_ratio=float(account.channel_ratio[row]),
+    )  # fmt: skip
+
+
+def epoch_start(account: Account) -> int:
+    """Return the day of the last visit to the plates, or the end of the reference period less 21 days."""
+    assert account.info is not None
+    assert account.ready is not None
+    visits = [v for v in account.surface_days if v <= account.info.day[-1]]
+    return max(visits) if visits else account.ready - 21
+
+
+def foresee(account: Account, at: ReferencePoint) -> FoulingForecast | None:
+    """Foresee the deposit from the days since the last visit; ``None``: too few of them."""
+    info = account.info
+    assert info is not None
+    assert account.kept_by is not None
+    since = epoch_start(account)
+    chosen = info.day >= since
+    if chosen.sum() < LEAST_FORECAST_DAYS:
+        return None
+    value, error = info.deposit, info.deposit_se * np.sqrt(info.scale)
+    if account.kept_by[-1] != 1:  # an instrument has a say: its error is not deposit
+        value, error = account.deposit()
+    visited = since in account.surface_days
+    return forecast_fouling(
+        days_to_index(info.day[chosen]), value[chosen], error[chosen],
+        unit_fouling=(account.exchanger.area_m2 or 1.0) / at.model.scale_UA_W_K,
+        clean_since=np.datetime64(since, "D"),
+        common_sd=float(np.clip(0.5 * at.clean_sd, 0.003, 0.05)),
+        made=np.datetime64(int(info.day[-1]), "D"),
+        horizon_days=HORIZON_DAYS,
+        start_sd=0.1 if visited else 0.005,
+    )  # fmt: skip
+
+
+def forecast_record(
+    forecast: FoulingForecast,
+    at: ReferencePoint,
+    deposit_limit: float,
+    area: float,
+    channels: float,
+) -> Forecast:
+    """Turn the deposit's future into approach temperatures and dates."""
+    UA_clean = at.UA_clean_W_K(at.point, area, channels)
+    made = pd.Timestamp(forecast.made).tz_localize("UTC")
+    index = pd.DatetimeIndex(made + pd.to_timedelta(forecast.days_ahead, unit="D"), name="day")
+    names = ("q05", "q25", "q50", "q75", "q95")
+    clean = [at.cleanliness(q, UA_clean, area) for q in forecast.quantiles]
+    fan = pd.DataFrame(
+        {n: at.approach_K(c * UA_clean) for n, c in zip(names, clean, strict=True)}, index=index
+    )
+    cleanliness = pd.DataFrame(dict(zip(names, clean[::-1], strict=True)), index=index)
+    crossing = forecast.crossing(deposit_limit)
+    dates = [
+        None if d is None else (made + pd.Timedelta(days=d)).to_pydatetime()
+        for d in (crossing.day_5, crossing.day_50, crossing.day_95)
+    ]
+    return Forecast(
+        made_utc=made.to_pydatetime(), horizon_days=HORIZON_DAYS, date_5=dates[0], date_50=dates[1],
+        date_95=dates[2], chance_within_horizon=crossing.chance_within_horizon, fan=fan,
+        laws=forecast.laws, cleanliness_fan=cleanliness,
+    )  # fmt: skip
+
+
+# --- money -----------------------------------------------------------------------------------------
+
+
+def running_hours(account: Account) -> tuple[RunningHours, NDArray[np.int64]]:
+    """Return the hours with heat since the reference was ready, and their rows in the table."""
+    table = account.table
+    assert account.fit is not None
+    assert account.ready is not None
+    assert account.info is not None
+    duty = hourly_duty_W(account)
+    halted = REASON_BITS["stopped"] | REASON_BITS["gap"]
+    rows = np.flatnonzero(
+        ((account.set_aside & halted) == 0) & (duty > 0) & (table.day >= account.ready)
+    )
+    chosen = np.zeros(len(table), dtype=bool)
+    chosen[rows] = True
+    hours = prepare_hours(
+        account.exchanger,
+        table,
+        chosen,
+        *account.fluids,
+        account.area_ratio,
+        account.channel_ratio,
+        None,
+    )
+    t, mass = account.fit.model.streams(account.fit.point, hours)
+    deposit, sd = account.deposit()
+    known = np.searchsorted(account.info.day, table.day[rows], side="right") - 1
+    level, half = deposit[known], (NINE_IN_TEN * WIDEN_DEPOSIT * sd)[known]
+    return RunningHours(
+        time_utc=np.asarray(table.start.tz_localize(None).as_unit("s"))[rows],
+        hours=np.ones(len(rows)),
+        primary_inlet_degC=t[:, T1_IN], secondary_inlet_degC=t[:, T2_IN], heat_W=duty[rows],
+        secondary_kg_s=mass[:, 1], secondary_cp_J_kgK=hours.heat_capacity[:, 1],
+        primary_cp_J_kgK=hours.heat_capacity[:, 0], primary_density_kg_m3=hours.density[:, 0],
+        fouling=np.maximum(level, 0.0), fouling_low=np.maximum(level - half, 0.0),
+        fouling_high=np.maximum(level + half, 0.0),
+    ), rows  # fmt: skip
+
+
+def hydraulics_of(account: Account) -> Hydraulics:
+    """Return the largest primary flow: a quarter above design, or the most that was seen."""
+    flow = account.table.flow[:, 0]
+    seen = float(np.nanquantile(flow, 0.999)) if np.isfinite(flow).any() else 0.0
+    most = max(1.25 * account.nominal[0], seen, 1e-6) * 980.0
+    drop = account.exchanger.primary.design_pressure_drop_Pa
+    if drop is None or account.exchanger.primary.design_flow_m3_s is None:
+        return Hydraulics(primary_most_kg_s=most)
+    return Hydraulics(
+        primary_most_kg_s=most, pressure_drop_Pa=drop,
+        at_kg_s=account.exchanger.primary.design_flow_m3_s * 980.0,
+    )  # fmt: skip
+
+
+def costs_so_far(account: Account) -> tuple[AvoidableCost, pd.DataFrame] | None:
+    """Return what the deposit cost since the last visit, and by hour since the reference."""
+    hours, rows = running_hours(account)
+    if not len(rows):
+        return None
+    tariff, hydraulics = account.exchanger.tariff, hydraulics_of(account)
+    day = account.table.day[rows]
+    assert account.ready is not None
+    edges = [v for v in account.surface_days if v > account.ready]
+    segment = np.searchsorted(edges, day, side="right")
+    parts: list[AvoidableCost] = []
+    for number in np.unique(segment):
+        inside = segment == number
+        model = conductance_of(account, int(rows[inside][-1]))
+        parts.append(avoidable(hours.subset(inside), model, tariff, hydraulics))
+    return parts[-1], pd.concat([part.by_hour for part in parts])
+
+
+def price_of_visit(tariff: Tariff) -> float | None:
+    """Return the price of the visit that is asked for: opening and cleaning, else in place."""
+    opened = tariff.visit_open_and_clean
+    return tariff.visit_clean_in_place if opened is None else opened
+
+
+def priced(tariff: Tariff) -> bool:
+    """Tell whether the tariff puts a price on anything that a deposit changes."""
+    return any(
+        x > 0
+        for x in (
+            tariff.return_temperature_per_J_K, tariff.volume_per_m3, tariff.electricity_per_J,
+            tariff.unmet_heat_per_J,
+        )
+    )  # fmt: skip
+
+
+def plan(account: Account, forecast: FoulingForecast, at: ReferencePoint) -> VisitPlan | None:
+    """Weigh a visit against waiting; ``None`` without a running hour."""
+    hours, rows = running_hours(account)
+    if not len(rows):
+        return None
+    logged = np.asarray(account.table.start.tz_localize(None).as_unit("s")).astype("datetime64[D]")
+    year = typical_year(hours, np.unique(logged))
+    rng = np.random.default_rng(20240 + len(rows) % 97)
+    futures = forecast.draw(FUTURES, rng)
+    deposit = np.maximum(futures.deposit[:, :367], 0.0)
+    refouling = np.maximum(futures.refouling[:, :367], 0.0)
+    most = float(max(np.quantile(deposit, 0.999), np.quantile(refouling, 0.999), 0.05))
+    table = cost_table(
+        year, conductance_of(account, int(rows[-1])), account.exchanger.tariff,
+        hydraulics_of(account), fouling_most=most,
+    )  # fmt: skip
+    price = price_of_visit(account.exchanger.tariff)
+    return plan_visit(deposit, refouling, table, made=forecast.made, price=price, rng=rng)
+
+
+def money_record(account: Account, so_far: AvoidableCost, found: VisitPlan) -> MoneyAccount:
+    """Join what was lost and what is foreseen into one account."""
+    since = pd.Timestamp(days_to_index(np.array([epoch_start(account)]))[0]).tz_localize("UTC")
+    lines = tuple(
+        CostLine(code=code, so_far=so_far.lines[code], next_year=found.next_year_lines[code])
+        for code in so_far.lines
+        if code != "heat"
+    )
+    best = None if found.best_visit is None else pd.Timestamp(found.best_visit).tz_localize("UTC")
+    return MoneyAccount(
+        currency=account.exchanger.tariff.currency, since_utc=since.to_pydatetime(), lines=lines,
+        avoidable_so_far=so_far.total, next_month=found.next_month,
+        next_year_untouched=found.next_year_untouched,
+        next_year_after_visit=found.next_year_after_visit if found.visit_price is not None else None,
+        visit_price=found.visit_price, net_benefit_now=found.net_benefit_now,
+        best_visit_utc=None if best is None else best.to_pydatetime(),
+        best_net_benefit=found.best_net_benefit, benefit_by_date=found.benefit_by_date,
+        chance_visit_pays=found.chance_visit_pays,
+    )  # fmt: skip
+
+
+# --- capacity and proofs ---------------------------------------------------------------------------
+
+
+def capacity_record(account: Account, at: ReferencePoint) -> Capacity | None:
+    """Set the load at the design outdoor temperature against what the plates deliver."""
+    outdoor_design = account.exchanger.design_outdoor_degC
+    design = design_streams(account.exchanger, *account.fluids)
+    if outdoor_design is None or design is None or account.info is None:
+        return None
+    duty = hourly_duty_W(account)
+    day = pd.DataFrame(
+        {"outdoor": account.table.outdoor_degC, "load": duty}, index=account.table.start
+    )
+    known = np.isfinite(duty) & np.isfinite(account.table.outdoor_degC)
+    grouped = day[known].groupby(account.table.start[known].floor("D"))
+    whole = grouped.size() >= 20
+    means = grouped.mean()[whole]
+    deposit, sd = account.deposit()
+    half = NINE_IN_TEN * WIDEN_DEPOSIT * float(sd[-1])
+    d = float(deposit[-1])
+    cp = [float(c / m) for c, m in zip(at.capacity_W_K, at.mass_flow_kg_s, strict=True)]
+    return assess_capacity(
+        means["outdoor"].to_numpy(), means["load"].to_numpy(),
+        design_outdoor_degC=outdoor_design, model=conductance_of(account, len(account.table) - 1),
+        point=DesignPoint(
+            primary_kg_s=float(at.mass_flow_kg_s[0]), secondary_kg_s=float(at.mass_flow_kg_s[1]),
+            primary_cp_J_kgK=cp[0], secondary_cp_J_kgK=cp[1],
+            primary_inlet_degC=at.condition.primary_inlet_degC,
+            secondary_inlet_degC=at.condition.secondary_inlet_degC,
+        ),
+        fouling=Estimate(value=max(d, 0.0), low=max(d - half, 0.0), high=max(d + half, 0.0)),
+        UA_relative_sd=at.clean_sd, plates=_plates_now(account), plates_most=account.exchanger.plates_most,
+        passes=account.exchanger.primary.passes,
+    )  # fmt: skip
+
+
+def _plates_now(account: Account) -> int | None:
+    changed = [e for e in account.events if e.deed is Deed.PLATES_CHANGED and e.plates_after]
+    if not changed:
+        return account.exchanger.plates
+    return max(changed, key=lambda e: e.at_utc).plates_after
+
+
+def proofs(account: Account, at: ReferencePoint) -> tuple[VisitProof, ...]:
+    """Compare before and after each visit to the plates that the account covers."""
+    info = account.info
+    assert info is not None
+    area, channels = ratios_on(account, info.day)
+    # deposit times U0 to deposit times U clean there
+    turn = at.UA_clean_W_K(at.point, area, channels) / at.model.scale_UA_W_K / area
+    value, error = info.deposit * turn, info.deposit_se * np.sqrt(info.scale) * turn
+    found = []
+    for event in account.events:
+        day = day_number(event.at_utc)
+        if (
+            event.deed in SURFACE_DEEDS
+            and account.ready is not None
+            and account.ready < day <= info.day[-1]
+        ):
+            found.append(
+                prove_visit(event, days_to_index(info.day), value, error, common_sd=at.clean_sd)
+            )
+    return tuple(found)

@@ -1,0 +1,271 @@
+"""From causes, money and health to one verdict: what to do and why."""
+
+from datetime import timedelta
+
+import numpy as np
+
+from analytics.decisions.diagnosis import (
+    CREDIBLE,
+    INSTRUMENT_EVIDENCE,
+    SMALL_LOSS,
+    Odds,
+    Signs,
+    shares_by_cause,
+)
+from analytics.trends.account import Account
+from analytics.trends.clean_reference import EVIDENCE_DAY_HOURS, REFERENCE_DAYS
+from analytics.trends.model import INSTRUMENTS
+from analytics.trends.tracking import matters
+from analytics.vocabulary.quantities import REASON_BITS, TEMPERATURES
+from analytics.vocabulary.records import (
+    AlertEvent,
+    Cause,
+    CauseKind,
+    CurrentState,
+    DataHealth,
+    Forecast,
+    Instrumentation,
+    MoneyAccount,
+    Remark,
+    Verdict,
+    VerdictKind,
+)
+
+LEAST_DAYS = 20  # with evidence after the reference, before a verdict is given
+SOON_DAYS = 60
+PAYS = 0.8  # chance that a visit pays, for "clean it"
+
+DEED_OF: dict[CauseKind, VerdictKind] = {
+    CauseKind.THERMOMETER: VerdictKind.CHECK_INSTRUMENT,
+    CauseKind.FLOW_METER: VerdictKind.CHECK_INSTRUMENT,
+    CauseKind.BUILDING_SIDE: VerdictKind.BUILDING_SIDE,
+    CauseKind.CONTROLS: VerdictKind.CHECK_CONTROLS,
+    CauseKind.CAPACITY: VerdictKind.ADD_PLATES,
+    CauseKind.PIPING: VerdictKind.CHECK_PIPING,
+    CauseKind.STRAINER: VerdictKind.RINSE_STRAINER,
+}
+# Rules come in this order before the likelihoods; a later one may be the consequence of an earlier.
+RULE_ORDER = (CauseKind.CONTROLS, CauseKind.PIPING, CauseKind.STRAINER)
+AFTER_ORDER = (CauseKind.CAPACITY, CauseKind.BUILDING_SIDE)
+
+
+def cannot_tell(
+    *reasons: Remark, cause: Cause | None = None, runner_up: Cause | None = None
+) -> Verdict:
+    """Return the verdict that nothing can be said, and why."""
+    return Verdict(
+        kind=VerdictKind.CANNOT_TELL,
+        cause=cause,
+        runner_up=runner_up,
+        since_utc=None,
+        reasons=reasons,
+    )
+
+
+def early_verdict(account: Account | None, health: DataHealth) -> Verdict | None:
+    """Return the verdict where the data ends the matter before any odds; else ``None``."""
+    if account is None:
+        return cannot_tell(Remark(code="stopped", numbers={}))
+    missing = [r for r in health.missing_roles if r in TEMPERATURES]
+    if health.instrumentation is Instrumentation.INCOMPLETE:
+        return cannot_tell(*(Remark(code="missing_role", words={"role": r}) for r in missing))
+    if account.period is None:
+        return cannot_tell(*_too_few(account))
+    assert account.info is not None
+    after = int((account.info.day >= (account.ready or 0)).sum())
+    if after < LEAST_DAYS and not bool(account.alarm is not None and account.alarm.any()):
+        return cannot_tell(Remark(code="few_days", numbers={"days": after, "needed": LEAST_DAYS}))
+    return None
+
+
+def _too_few(account: Account) -> list[Remark]:
+    usable = account.set_aside == 0
+    _, counts = np.unique(account.table.day[usable], return_counts=True)
+    days = int((counts >= EVIDENCE_DAY_HOURS).sum())
+    reasons = [Remark(code="few_days", numbers={"days": days, "needed": REFERENCE_DAYS})]
+    low = (account.set_aside & REASON_BITS["low_load"]) != 0
+    runs = (account.set_aside & (REASON_BITS["stopped"] | REASON_BITS["gap"])) == 0
+    if runs.any() and (low & runs).sum() > 0.5 * runs.sum():
+        reasons.append(
+            Remark(code="quiet_low_load", numbers={"share": float((low & runs).sum() / runs.sum())})
+        )
+    return reasons
+
+
+def decide(
+    account: Account,
+    odds: Odds,
+    listed: list[Cause],
+    signs: Signs,
+    state: CurrentState,
+    forecast: Forecast | None,
+    money: MoneyAccount | None,
+    alerts: tuple[AlertEvent, ...],
+    health: DataHealth,
+) -> Verdict:
+    """Choose the verdict from everything concluded."""
+    by_kind = {(c.kind, c.subject): c for c in listed}
+    ranked = [c for c in listed if c.kind is not CauseKind.NOTHING or c.chances > 0]
+    if health.grade == "stopped":
+        stopped = [
+            Remark(code="missing_role", words={"role": r}) for r in health.missing_roles[-1:]
+        ]
+        return cannot_tell(*stopped, cause=ranked[0], runner_up=_next(ranked, ranked[0]))
+    for kind in RULE_ORDER:
+        cause = by_kind.get((kind, None))
+        if cause is not None and cause.chances > 0.5:
+            return _named(cause, ranked)
+    if account.assumed_secondary_m3_s is not None:
+        return _temperatures_only(account, odds, state, ranked)
+    accused = _accused_instrument(odds, listed)
+    deposit = by_kind[CauseKind.DEPOSIT, None]
+    fouled = _is_fouled(account, odds, state, alerts)
+    after = {kind: by_kind.get((kind, None)) for kind in AFTER_ORDER}
+    for kind in AFTER_ORDER:
+        cause = after[kind]
+        if cause is not None and cause.chances > 0.5 and not fouled and accused is None:
+            return _named(cause, ranked)
+    if accused is not None:
+        return _named(accused, ranked)
+    if fouled:
+        rivals = [
+            c
+            for c in ranked
+            if c.kind in (CauseKind.THERMOMETER, CauseKind.FLOW_METER) and c.chances > 0.05
+        ]
+        if deposit.chances < CREDIBLE and rivals:
+            return _either(deposit, rivals[0], state)
+        return _fouling_verdict(account, deposit, ranked, state, forecast, money, alerts)
+    reasons = [Remark(code="within_limits")]
+    if health.grade == "off season":
+        reasons = [Remark(code="off_season", numbers={"days": _days_off(account)}), *reasons]
+    nothing = by_kind[CauseKind.NOTHING, None]
+    return Verdict(
+        kind=VerdictKind.LEAVE,
+        cause=nothing,
+        runner_up=_next(ranked, nothing),
+        since_utc=None,
+        reasons=tuple(reasons),
+    )
+
+
+def _days_off(account: Account) -> float:
+    assert account.info is not None
+    return float(account.table.day[-1] - account.info.day[-1])
+
+
+def _next(ranked: list[Cause], leader: Cause) -> Cause | None:
+    return next((c for c in ranked if c is not leader and c.chances > 0), None)
+
+
+def _named(cause: Cause, ranked: list[Cause]) -> Verdict:
+    return Verdict(
+        kind=DEED_OF[cause.kind], cause=cause, runner_up=_next(ranked, cause),
+        since_utc=cause.since_utc, reasons=cause.speaks_for[:2],
+    )  # fmt: skip
+
+
+def _accused_instrument(odds: Odds, listed: list[Cause]) -> Cause | None:
+    """Return the instrument that is off for sure and matters, else ``None``."""
+    shares = shares_by_cause(odds)
+    index = {role: i for i, role in INSTRUMENTS}
+    for cause in listed:
+        if cause.kind not in (CauseKind.THERMOMETER, CauseKind.FLOW_METER):
+            continue
+        unknown = index[str(cause.subject)]
+        moved = odds.moved[unknown]
+        alone = max(odds.evidence[i] for i, e in enumerate(odds.explanation) if unknown in e.moving)
+        sure = shares[cause.kind, cause.subject] > CREDIBLE and alone > INSTRUMENT_EVIDENCE
+        if sure and abs(moved.value) > matters(unknown):
+            return cause
+    return None
+
+
+def _is_fouled(
+    account: Account, odds: Odds, state: CurrentState, alerts: tuple[AlertEvent, ...]
+) -> bool:
+    """Tell whether a deposit is established: alert standing, level above nought, loss worth a word."""
+    standing = any(a.kind is CauseKind.DEPOSIT and a.ended_utc is None for a in alerts)
+    clean = state.cleanliness_factor
+    return bool(
+        standing and odds.deposit.low > 0 and clean is not None and clean.value < 1 - SMALL_LOSS
+    )
+
+
+def _either(deposit: Cause, rival: Cause, state: CurrentState) -> Verdict:
+    loss = 1 - (state.cleanliness_factor.value if state.cleanliness_factor else 1.0)
+    return cannot_tell(
+        Remark(
+            code="deposit_or_instrument",
+            numbers={"loss": loss},
+            words={"role": rival.subject or ""},
+        ),
+        cause=deposit,
+        runner_up=rival,
+    )
+
+
+def _fouling_verdict(
+    account: Account,
+    deposit: Cause,
+    ranked: list[Cause],
+    state: CurrentState,
+    forecast: Forecast | None,
+    money: MoneyAccount | None,
+    alerts: tuple[AlertEvent, ...],
+) -> Verdict:
+    """Say clean it where a visit pays now or the limit is near, else clean later."""
+    clean = state.cleanliness_factor
+    loss = 1 - clean.value if clean is not None else 0.0
+    now = state.as_of_utc
+    due = (
+        forecast is not None
+        and forecast.date_50 is not None
+        and forecast.date_50 <= now + timedelta(days=SOON_DAYS)
+    )
+    pays = bool(
+        money is not None
+        and money.best_visit_utc is not None
+        and money.best_visit_utc <= now + timedelta(days=SOON_DAYS)
+        and (money.chance_visit_pays or 0.0) >= PAYS
+    )
+    reasons = list(deposit.speaks_for[:1])
+    if due and forecast is not None and forecast.date_50 is not None and forecast.date_50 <= now:
+        reasons.append(
+            Remark(code="limit_passed", numbers={"limit_K": state.approach_limit_K or np.nan})
+        )
+    elif due:
+        reasons.append(
+            Remark(code="limit_near", numbers={"limit_K": state.approach_limit_K or np.nan})
+        )
+    if pays:
+        reasons.append(Remark(code="visit_pays"))
+    elif not due:
+        reasons.append(Remark(code="mild", numbers={"loss": loss}))
+        if money is not None and money.visit_price is not None and money.best_visit_utc is None:
+            reasons.append(Remark(code="visit_does_not_pay"))
+    raised = [a.raised_utc for a in alerts if a.kind is CauseKind.DEPOSIT and a.ended_utc is None]
+    since = deposit.since_utc or (max(raised) if raised else None)
+    return Verdict(
+        kind=VerdictKind.CLEAN_NOW if due or pays else VerdictKind.CLEAN_LATER,
+        cause=deposit, runner_up=_next(ranked, deposit), since_utc=since, reasons=tuple(reasons),
+    )  # fmt: skip
+
+
+def _temperatures_only(
+    account: Account, odds: Odds, state: CurrentState, ranked: list[Cause]
+) -> Verdict:
+    """Four temperatures cannot tell a deposit from a change of flow; say what they do tell."""
+    reasons = [Remark(code="temperatures_only")]
+    clean = state.cleanliness_factor
+    if clean is not None and clean.high < 1 - SMALL_LOSS and odds.evidence[1] > INSTRUMENT_EVIDENCE:
+        reasons.insert(
+            0,
+            Remark(
+                code="transfer_fell_or_flow_rose",
+                numbers={"low": 1 - clean.high, "high": 1 - clean.low},
+            ),
+        )
+    elif odds.evidence[1] < INSTRUMENT_EVIDENCE:
+        reasons.insert(0, Remark(code="effectiveness_steady"))
+    return cannot_tell(*reasons, cause=None, runner_up=None)
