@@ -121,6 +121,13 @@ class Ledger:
         with self.store.reading() as connection:
             return evaluations.verdicts_at(connection, at_utc)
 
+    def daily(
+        self, tag: str, start_utc: datetime | None = None, end_utc: datetime | None = None
+    ) -> "pd.DataFrame":
+        """Return the daily account of ``tag`` from start up to, not including, end."""
+        with self.store.reading() as connection:
+            return evaluations.load_daily(connection, tag, start_utc, end_utc)
+
     def intervals(
         self, tag: str, start_utc: datetime | None = None, end_utc: datetime | None = None
     ) -> "pd.DataFrame":

@@ -1,0 +1,3 @@
+"""The JSON routes under ``/v1``."""
+
+VERSION_PREFIX = "/v1"

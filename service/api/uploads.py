@@ -1,0 +1,106 @@
+"""Trend files through the API: check first, then store."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, File, Form, Query, UploadFile
+
+from analytics.vocabulary.errors import IngestError
+from service.api.dependencies import LedgerOf
+from service.api.schemas import ImportCheckOut, ImportOut
+from service.usecases.files import ImportOptions
+from service.usecases.ledger import Ledger
+
+router = APIRouter(prefix="/imports")
+
+Option = Annotated[str | None, Form()]
+
+
+@router.post("", status_code=200)
+def import_file(
+    ledger: LedgerOf,
+    file: Annotated[UploadFile, File(description="A trend file, packed or not.")],
+    check: Annotated[bool, Query(description="Only say what storing it would do.")] = False,
+    exchanger: Option = None,
+    date_order: Option = None,
+    time_zone: Option = None,
+    decimal: Option = None,
+    delimiter: Option = None,
+    encoding: Option = None,
+    stamp: Option = None,
+    unit_of: Annotated[list[str] | None, Form(description="POINT=UNIT")] = None,
+) -> ImportCheckOut | ImportOut:
+    """Check a trend file (`check=true`), or store it whole and begin to assess what it touches.
+
+    A file about which a question is open is not stored; the check lists the questions, and the form
+    fields answer them. Storing the same file again stores nothing twice.
+    """
+    options = ImportOptions(
+        exchanger=exchanger,
+        date_order=date_order,
+        time_zone=time_zone,
+        decimal=decimal,
+        delimiter=delimiter,
+        encoding=encoding,
+        stamp=stamp,
+        units=dict(_pair(text) for text in unit_of or ()),
+    )
+    name = (file.filename or "upload").replace("\\", "/").rsplit("/", 1)[-1]
+    data = read_upload(file, name, ledger.settings.largest_upload_bytes)
+    return _check(ledger, name, data, options) if check else _store(ledger, name, data, options)
+
+
+def read_upload(file: UploadFile, name: str, most: int) -> bytes:
+    """Return the bytes of an upload; raise IngestError where there are too many."""
+    data = file.file.read(most + 1)
+    if len(data) > most:
+        raise IngestError(
+            f"{name}: is larger than {most / 2**20:.0f} MiB. Split it by month, or use the command: "
+            "plateledger import"
+        )
+    return data
+
+
+def _pair(text: str) -> tuple[str, str]:
+    point, equals, unit = text.rpartition("=")
+    if not equals or not point or not unit:
+        raise IngestError(f"unit_of: must read POINT=UNIT, got {text!r}.")
+    return point, unit
+
+
+def _check(ledger: Ledger, name: str, data: bytes, options: ImportOptions) -> ImportCheckOut:
+    found = ledger.import_check(name, data, options)
+    return ImportCheckOut(
+        name=found.name,
+        sha256=found.sha256,
+        size=found.size,
+        stored_before=found.stored_before_utc,
+        tags=list(found.tags),
+        rows=found.rows,
+        new_rows=found.new_rows,
+        new_values=found.new_values,
+        changed_values=found.changed_values,
+        refused_rows=found.refused_rows,
+        questions=list(found.questions),
+        findings=[f.to_dict() for f in found.findings],
+        examination=found.examination.to_dict(),
+    )
+
+
+def _store(ledger: Ledger, name: str, data: bytes, options: ImportOptions) -> ImportOut:
+    done = ledger.import_store(name, data, options)
+    if not done.repeated:
+        ledger.assess_soon(done.tags)
+    return ImportOut(
+        name=done.name,
+        sha256=done.sha256,
+        run=done.run,
+        repeated=done.repeated,
+        tags=list(done.tags),
+        rows=done.rows,
+        new_rows=done.new_rows,
+        new_values=done.new_values,
+        changed_values=done.changed_values,
+        refused_rows=done.refused_rows,
+        stored=done.stored_utc,
+        assessing=[] if done.repeated else list(done.tags),
+    )
