@@ -1,0 +1,1 @@
+"""The pages people look at: one module per page, templates without computation."""

@@ -1,0 +1,251 @@
+"""Money, capacity, proofs and log of an exchanger, in words."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from analytics.vocabulary.records import (
+    Capacity,
+    Estimate,
+    Evaluation,
+    MaintenanceEvent,
+    MoneyAccount,
+    VisitProof,
+)
+from service.charts.account import benefit_chart, capacity_chart
+from service.pages.sections import PHONE, Part
+from service.register.plant import Plant
+from service.wording import dates, numbers
+from service.wording.causes import deed_text
+from service.wording.numbers import MINUS
+from service.wording.remarks import remark_text
+
+_COSTS = {
+    "heat": "Heat bought",
+    "return temperature": "Return-temperature charge",
+    "volume": "Volume charge",
+    "pumping": "Pumping",
+    "unmet heat": "Heat not delivered",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One line of an account."""
+
+    label: str
+    figure: str
+    range: str = ""
+    total: bool = False
+    cost: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lines:
+    """Lines under one head; the total is the last."""
+
+    head: str
+    unit: str
+    note: str
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Account:
+    """A table that adds up by eye."""
+
+    caption: str
+    groups: tuple[Lines, ...]
+    big: bool = False
+
+
+def money(evaluation: Evaluation, plant: Plant) -> Part:
+    """Return when a visit brings the most."""
+    account, tag = evaluation.money, evaluation.tag
+    if account is None:
+        codes = {"no_tariff", "no_flow", "no_price", "temperatures_only"}
+        said = [
+            remark_text(r, plant.units) for r in evaluation.health.consequences if r.code in codes
+        ]
+        note = (
+            " ".join(f"{s}." for s in said)
+            or "It needs a tariff, a measured flow and a clean level."
+        )
+        return Part(heading="What it costs cannot be told.", note=note)
+    chart = benefit_chart(account, tag, plant, width=540.0)
+    phone = benefit_chart(account, tag, plant, width=PHONE, name="benefit-phone")
+    return Part(heading=_money_heading(account, evaluation, plant), note=_money_note(account),
+                chart=chart, phone_chart=phone)  # fmt: skip
+
+
+def _money_heading(account: MoneyAccount, evaluation: Evaluation, plant: Plant) -> str:
+    if account.visit_price is None:
+        month = numbers.money(account.next_month, account.currency)
+        if account.next_month.low > 0:
+            return f"Another month costs {month.main}; whether a visit pays needs its price."
+        return "No cost is certain, and a visit has no price in the register."
+    if account.best_visit_utc is None:
+        return "No visit pays for itself within twelve months."
+    best = numbers.money(account.best_net_benefit, account.currency).main
+    day = dates.near_day(account.best_visit_utc, plant.zone, evaluation.through_utc)
+    return f"A visit about {day} brings the most: {best} net."
+
+
+def _money_note(account: MoneyAccount) -> str:
+    if account.visit_price is None:
+        return "The register gives no price of a visit."
+    price = numbers.sum_of_money(account.visit_price, account.currency)
+    return f"Net benefit over twelve months by date of the visit; the visit costs {price}."
+
+
+def money_account(evaluation: Evaluation, plant: Plant) -> Account | None:
+    """Return the account so far and of the next twelve months; both add up by eye."""
+    account = evaluation.money
+    if account is None:
+        return None
+    sign = numbers.currency_sign(account.currency).strip()
+    total = account.avoidable_so_far
+    whole = numbers.rounded_to_add_up([c.so_far.value for c in account.lines], total.value)
+    so_far = [
+        Line(label=_COSTS[c.code], figure=f"{v:,}".replace("-", MINUS), range=_range(c.so_far))
+        for c, v in zip(account.lines, whole, strict=True)
+    ]
+    so_far.append(
+        Line(label="Lost so far", figure=numbers.number(total.value, 0), range=_range(total),
+             total=True, cost=total.low > 0)
+    )  # fmt: skip
+    since = dates.short_day(account.since_utc, plant.zone, year=True)
+    groups = [
+        Lines(head=f"Avoidable since {since}", unit=sign, note="range", lines=tuple(so_far)),
+        Lines(head="Next twelve months", unit=sign, note="range", lines=_next_year(account)),
+    ]
+    return Account(caption="What the loss has cost and will cost", groups=tuple(groups))
+
+
+def _range(estimate: Estimate) -> str:
+    decimals = numbers.decimals_for(estimate.high - estimate.low, 0)
+    return numbers.bare_span(estimate.low, estimate.high, decimals)
+
+
+def _next_year(account: MoneyAccount) -> tuple[Line, ...]:
+    untouched, after = account.next_year_untouched, account.next_year_after_visit
+    lines = [Line(label="Cost if nothing is done", figure=numbers.number(untouched.value, 0),
+                  range=_range(untouched))]  # fmt: skip
+    if after is None or account.visit_price is None or account.net_benefit_now is None:
+        return tuple(lines)
+    net = account.net_benefit_now
+    lines += [
+        Line(label="Cost after a visit now (it fouls again)", range=_range(after),
+             figure=numbers.number(-after.value, 0)),
+        Line(label="The visit", figure=numbers.number(-account.visit_price, 0), range="fixed"),
+        Line(label="Net benefit of a visit now", figure=numbers.number(net.value, 0),
+             range=_range(net), total=True),
+    ]  # fmt: skip
+    return tuple(lines)
+
+
+def capacity(evaluation: Evaluation, plant: Plant) -> Part:
+    """Return whether there are enough plates."""
+    found = evaluation.capacity
+    if found is None:
+        codes = {"no_outdoor", "no_design_outdoor", "no_design"}
+        said = [
+            remark_text(r, plant.units) for r in evaluation.health.consequences if r.code in codes
+        ]
+        note = " ".join(f"{s}." for s in said) or (
+            "It needs an outdoor temperature, a measured duty and the design outdoor temperature."
+        )
+        return Part(heading="Whether there are enough plates cannot be told.", note=note)
+    return Part(
+        heading=_capacity_heading(found, plant),
+        note=_capacity_note(found, plant),
+        chart=capacity_chart(found, evaluation.tag, plant, width=540.0),
+        phone_chart=capacity_chart(
+            found, evaluation.tag, plant, width=PHONE, name="capacity-phone"
+        ),
+    )
+
+
+def _capacity_heading(found: Capacity, plant: Plant) -> str:
+    power = numbers.measure_of("load_W", plant.units)
+    need, clean, now = found.load_at_design_W, found.delivers_clean_W, found.delivers_now_W
+    if clean.value < need.value:
+        short = numbers.single(need.value - clean.value, power)
+        more = f" {found.plates_to_add} more plates would do." if found.plates_to_add else ""
+        return f"Too few plates: even clean it is {short} short on the coldest days.{more}"
+    if now.low < need.high:
+        return "There are enough plates when they are clean; as they are it is not certain."
+    return "There are enough plates."
+
+
+def _capacity_note(found: Capacity, plant: Plant) -> str:
+    power = numbers.measure_of("load_W", plant.units)
+    degrees = numbers.measure_of("outdoor_degC", plant.units)
+    at = numbers.single(found.design_outdoor_degC, degrees)
+    return (
+        f"At {at} the building needs {numbers.figure(found.load_at_design_W, power).text}; the plates"
+        f" deliver {numbers.figure(found.delivers_clean_W, power).text} clean,"
+        f" {numbers.figure(found.delivers_now_W, power).text} as they are."
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One line of the log."""
+
+    day: str
+    said: str
+    note: str = ""
+
+
+def log_entries(
+    evaluation: Evaluation | None, events: Sequence[MaintenanceEvent], plant: Plant
+) -> list[Entry]:
+    """Return visits with what they achieved, and alerts, newest first."""
+    proofs = {p.event.at_utc: p for p in evaluation.proofs} if evaluation is not None else {}
+    dated: list[tuple[datetime, Entry]] = [
+        (
+            event.at_utc,
+            Entry(
+                day=dates.short_day(event.at_utc, plant.zone, year=True),
+                said=f"{deed_text(event).capitalize()}.",
+                note=" ".join(
+                    part
+                    for part in (
+                        f"{event.note.rstrip('.')}." if event.note else "",
+                        proof_text(proofs[event.at_utc]) if event.at_utc in proofs else "",
+                    )
+                    if part
+                ),
+            ),
+        )
+        for event in events
+    ]
+    for alert in evaluation.alerts if evaluation is not None else ():
+        said = remark_text(alert.remark, plant.units)
+        kind = "Drift alert" if str(alert.kind) == "deposit" else f"Alert, {alert.kind}"
+        day = dates.short_day(alert.raised_utc, plant.zone, year=True)
+        dated.append((alert.raised_utc, Entry(day=day, said=f"{kind}.", note=f"{said}.")))
+    return [entry for _, entry in sorted(dated, key=lambda d: d[0], reverse=True)]
+
+
+def proof_text(proof: VisitProof) -> str:
+    """Return what a visit achieved, with its interval."""
+    if proof.outcome == "too early to tell":
+        return f"Too early to tell: {proof.days_after} days since."
+    said = proof.outcome.capitalize()
+    if proof.recovered is not None and proof.outcome != "no effect seen":
+        return f"{said}: {numbers.figure(proof.recovered, numbers.PERCENT).text} of the loss came back."
+    if proof.gain is not None:
+        gain = numbers.figure(proof.gain, numbers.PERCENT, signed=True)
+        return f"{said}: heat transfer changed by {gain.text}."
+    return f"{said}."
+
+
+def log_heading(events: Sequence[MaintenanceEvent], plant: Plant) -> str:
+    """Return the finding of the log."""
+    if not events:
+        return "Nothing is in the log yet."
+    last = max(e.at_utc for e in events)
+    count = "One visit" if len(events) == 1 else f"{len(events)} visits"
+    return f"{count} in the log; the last on {dates.long_day(last, plant.zone)}."

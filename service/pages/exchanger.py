@@ -1,0 +1,289 @@
+"""The page of one exchanger: the answer first, then the evidence in the order one would doubt it."""
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
+
+import pandas as pd
+from fastapi import Request
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
+
+from analytics.vocabulary.errors import PlateledgerError, RegisterError
+from analytics.vocabulary.quantities import TREND_ROLES
+from analytics.vocabulary.records import (
+    CauseKind,
+    Deed,
+    Evaluation,
+    Exchanger,
+    MaintenanceEvent,
+    VerdictKind,
+)
+from service.charts.trends import explorer_figure, trends_chart
+from service.pages import account_sections, sections
+from service.pages.home import about
+from service.pages.rendering import ledger_of, message_page, page, render
+from service.pages.sections import Part
+from service.register.plant import Plant
+from service.wording import dates, numbers
+from service.wording.causes import cause_in_a_sentence, times_less_likely
+from service.wording.numbers import Figure
+from service.wording.verdicts import (
+    cost_clause,
+    headline,
+    is_a_loss,
+    limit_clause,
+    limit_reached,
+    loss,
+    month_of_waiting,
+    reason,
+)
+
+_WEEK = timedelta(days=7)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fact:
+    """One of the figures beside the answer."""
+
+    label: str
+    figure: str
+    note: str = ""
+    cost: bool = False
+
+
+def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
+    """Answer the page of ``tag``; ``week`` is the first day of the raw trends, ISO 8601."""
+    ledger = ledger_of(request)
+    plant = ledger.plant()
+    exchanger = plant.exchanger(tag)
+    evaluation = ledger.evaluation(tag)
+    if evaluation is None:
+        return _without_evaluation(request, tag, exchanger)
+    events = ledger.events(tag)
+    opening, rest = answer(evaluation, plant)
+    return page(
+        request, "exchanger.html", title=tag, through_utc=evaluation.through_utc, tag=tag,
+        exchanger=exchanger, about=about(exchanger, plant), opening=opening, rest=rest,
+        lead=_lead(evaluation, plant), facts=facts(evaluation, plant),
+        cleaning=evaluation.verdict.kind is VerdictKind.CLEAN_NOW,
+        consequences=sections.consequences(evaluation, plant),
+        approach=sections.approach(evaluation, events, plant),
+        transfer=sections.transfer(evaluation, plant), duties=sections.duties(evaluation, plant),
+        causes_heading=sections.causes_heading(evaluation),
+        causes=sections.cause_rows(evaluation, plant),
+        compared=cause_in_a_sentence(evaluation.causes[0]) if evaluation.causes else "",
+        thermometers=sections.thermometers(evaluation, plant),
+        present=sections.present(evaluation.latest, tag, plant),
+        latest_start=evaluation.latest.start_utc.isoformat() if evaluation.latest else "",
+        money=account_sections.money(evaluation, plant),
+        account=account_sections.money_account(evaluation, plant),
+        capacity=account_sections.capacity(evaluation, plant),
+        pack=sections.pack_rows(exchanger, plant),
+        log_heading=account_sections.log_heading(events, plant),
+        log=account_sections.log_entries(evaluation, events, plant),
+        deeds=[str(d) for d in Deed], roles=[(q.name, q.label) for q in TREND_ROLES],
+        today=dates_today(plant), raw=_raw(request, evaluation, plant, week),
+    )  # fmt: skip
+
+
+def _without_evaluation(request: Request, tag: str, exchanger: Exchanger | None) -> HTMLResponse:
+    if exchanger is None:
+        return message_page(
+            request, f"There is no exchanger {tag}.",
+            "The register names no such tag. Look at the list for those it has.", status=404,
+            action=("/", "Show the exchangers"),
+        )  # fmt: skip
+    return message_page(
+        request, f"{tag} has not been assessed yet.",
+        "No reading of it has been stored. Import a trend file that holds its points.",
+        action=("/import", "Import a trend file"),
+    )  # fmt: skip
+
+
+def dates_today(plant: Plant) -> str:
+    """Return today in the site's zone, as a date field wants it."""
+    return datetime.now(plant.zone).date().isoformat()
+
+
+def answer(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
+    """Return the page's sentence: the verdict, then its size."""
+    said = headline(evaluation, plant)
+    lost = loss(evaluation)
+    cause = evaluation.verdict.cause
+    if cause is not None and cause.kind is CauseKind.DEPOSIT and lost is not None and lost.low > 0:
+        figure = numbers.figure(lost, numbers.PERCENT).text
+        since = ""
+        if cause.since_utc is not None:
+            since = f" since {dates.near_day(cause.since_utc, plant.zone, evaluation.through_utc)}"
+        return said, f"It has taken {figure} of the heat transfer{since}."
+    return said, reason(evaluation, plant)
+
+
+def _lead(evaluation: Evaluation, plant: Plant) -> str:
+    """Return the runner-up and what waiting brings."""
+    said = []
+    follower = evaluation.verdict.runner_up
+    if follower is not None:
+        odds = times_less_likely(follower.times_less_likely)
+        said.append(f"The next best explanation, {cause_in_a_sentence(follower)}, is {odds}.")
+    waiting = [c for c in (cost_clause(evaluation), limit_clause(evaluation, plant)) if c]
+    if waiting:
+        text = " and ".join(waiting)
+        said.append(f"{text[:1].upper()}{text[1:]}.")
+    return " ".join(said)
+
+
+def facts(evaluation: Evaluation, plant: Plant) -> list[Fact]:
+    """Return the five figures beside the answer."""
+    state, money = evaluation.state, evaluation.money
+    measure = numbers.measure_of("approach_K", plant.units)
+    approach = numbers.figure(state.approach_reference_K if state else None, measure)
+    levels = [approach.range]
+    if evaluation.reference is not None:
+        levels.append(f"clean {numbers.figure(evaluation.reference.approach_K, measure).bare}")
+    if state is not None and state.approach_limit_K is not None:
+        levels.append(f"limit {numbers.number(measure.shown(state.approach_limit_K), 1)}")
+    factor = numbers.figure(state.cleanliness_factor if state else None, numbers.RATIO)
+    limit, month = limit_reached(evaluation, plant), month_of_waiting(evaluation)
+    return [
+        Fact(label="Approach at the reference condition", figure=approach.main,
+             note="; ".join(part for part in levels if part)),
+        Fact(label="Cleanliness factor", figure=factor.main, note=factor.range),
+        Fact(label="Limit reached", figure=limit.main, note=limit.range),
+        Fact(label="Another month costs", figure=month.main, note=month.range,
+             cost=money is not None and is_a_loss(money.next_month)),
+        _visit_fact(evaluation),
+    ]  # fmt: skip
+
+
+def _visit_fact(evaluation: Evaluation) -> Fact:
+    money = evaluation.money
+    label = "A visit now brings"
+    if money is None or money.net_benefit_now is None:
+        priced = money is not None and money.visit_price is not None
+        return Fact(
+            label=label, figure=numbers.CANNOT_TELL, note="" if priced else "no price of a visit"
+        )
+    net: Figure = numbers.money(money.net_benefit_now, money.currency)
+    note = f"{net.range} in twelve months"
+    if money.visit_price is not None:
+        note += f"; visit {numbers.sum_of_money(money.visit_price, money.currency)}"
+    return Fact(label=label, figure=f"{net.main} net", note=note)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Raw:
+    """The week of raw trends that is shown, and the weeks beside it."""
+
+    part: Part
+    first_day: str
+    before: str
+    after: str
+    data_address: str
+
+
+def _first_day(evaluation: Evaluation, plant: Plant, week: str) -> date:
+    try:
+        return date.fromisoformat(week)
+    except ValueError:
+        last = evaluation.through_utc
+        if len(evaluation.intervals):
+            last = evaluation.intervals.index[-1].to_pydatetime()
+        return (last.astimezone(plant.zone) - _WEEK + timedelta(days=1)).date()
+
+
+def _week_frame(
+    request: Request, evaluation: Evaluation, plant: Plant, first: date
+) -> pd.DataFrame:
+    start = datetime.combine(first, time(), tzinfo=plant.zone)
+    frame = evaluation.intervals
+    held = frame.loc[
+        (frame.index >= pd.Timestamp(start)) & (frame.index < pd.Timestamp(start + _WEEK))
+    ]
+    if len(held) or frame.empty:
+        return held
+    return ledger_of(request).intervals(evaluation.tag, start, start + _WEEK)
+
+
+def _raw(request: Request, evaluation: Evaluation, plant: Plant, week: str) -> Raw:
+    first = _first_day(evaluation, plant, week)
+    frame = _week_frame(request, evaluation, plant, first)
+    wide = trends_chart(frame, evaluation.tag, plant, width=1160.0)
+    phone = trends_chart(frame, evaluation.tag, plant, width=sections.PHONE, name="trends-phone")
+    start = datetime.combine(first, time(), tzinfo=plant.zone)
+    from_day = dates.long_day(start, plant.zone)
+    if wide is None:
+        part = Part(
+            heading=f"No readings in the week from {from_day}.", note="Choose another week."
+        )
+    else:
+        carrying = int((frame["set_aside"] == 0).sum())
+        part = Part(
+            heading=f"Week from {from_day}: {carrying:,} of {len(frame):,} intervals carry evidence.",
+            note=f"{wide.text.split(': ', 1)[1]} Nothing is deleted.", chart=wide, phone_chart=phone,
+        )  # fmt: skip
+    address = f"/exchangers/{evaluation.tag}"
+    return Raw(
+        part=part,
+        first_day=first.isoformat(),
+        before=f"{address}?week={(first - _WEEK).isoformat()}#raw",
+        after=f"{address}?week={(first + _WEEK).isoformat()}#raw",
+        data_address=f"{address}/week.json?week={first.isoformat()}",
+    )
+
+
+def week_data(request: Request, tag: str, week: str = "") -> JSONResponse:
+    """Answer the week as a figure for the charting library."""
+    plant, evaluation = ledger_of(request).plant(), ledger_of(request).evaluation(tag)
+    if evaluation is None:
+        return JSONResponse({"detail": f"{tag} has not been assessed yet."}, status_code=404)
+    frame = _week_frame(request, evaluation, plant, _first_day(evaluation, plant, week))
+    figure: dict[str, Any] = explorer_figure(frame, plant)
+    return JSONResponse(figure)
+
+
+def present_part(request: Request, tag: str) -> HTMLResponse:
+    """Answer the section of the present values alone; the page takes it anew when it changes."""
+    plant, evaluation = ledger_of(request).plant(), ledger_of(request).evaluation(tag)
+    latest = evaluation.latest if evaluation is not None else None
+    return render("present.html", present=sections.present(latest, tag, plant))
+
+
+async def add_entry(request: Request, tag: str) -> HTMLResponse | RedirectResponse:
+    """Store a log entry from the form and return to the page, or say what is wrong with it."""
+    form = await request.form()
+    ledger = ledger_of(request)
+    try:
+        event = _event(tag, {k: str(v).strip() for k, v in form.items()}, ledger.plant())
+        ledger.add_event(event)
+    except PlateledgerError as exc:
+        back = (f"/exchangers/{tag}#log", "Back to the log")
+        return message_page(request, "The entry was not stored.", str(exc), status=422, action=back)
+    ledger.assess_soon([tag])
+    return RedirectResponse(f"/exchangers/{tag}#log", status_code=303)
+
+
+def _event(tag: str, form: dict[str, str], plant: Plant) -> MaintenanceEvent:
+    if plant.exchanger(tag) is None:
+        raise RegisterError(f"{tag}: the register names no such exchanger. Add it to plant.toml.")
+    try:
+        day = date.fromisoformat(form.get("day", ""))
+        clock = time.fromisoformat(form.get("clock") or "12:00")
+    except ValueError as exc:
+        raise RegisterError(
+            f"{tag}: {form.get('day')!r} {form.get('clock')!r} is no day and time."
+            " Write them as 2026-11-23 and 09:30."
+        ) from exc
+    try:
+        deed = Deed(form.get("deed", ""))
+    except ValueError as exc:
+        known = ", ".join(Deed)
+        raise RegisterError(f"{tag}: {form.get('deed')!r} is no deed. Known: {known}.") from exc
+    plates = form.get("plates_after", "")
+    if plates and not plates.isdecimal():
+        raise RegisterError(f"{tag}: plates now fitted: {plates!r} is no whole number.")
+    return MaintenanceEvent(
+        tag=tag, at_utc=datetime.combine(day, clock, tzinfo=plant.zone).astimezone(UTC), deed=deed,
+        role=form.get("role") or None, plates_after=int(plates) if plates else None,
+        note=form.get("note", "")[:500],
+    )  # fmt: skip

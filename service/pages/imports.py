@@ -1,0 +1,227 @@
+"""Import in two steps: what a file was taken for, with its open questions; then storing it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import urlencode
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse, RedirectResponse
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+
+from analytics.vocabulary.errors import PlateledgerError
+from analytics.vocabulary.quantities import ROLES
+from service.pages.rendering import ledger_of, message_page, page
+from service.pages.uploads import Uploads
+from service.register.plant import Plant
+from service.usecases.ledger import ImportCheck, ImportOptions
+from service.wording import dates, numbers
+from service.wording.causes import role_label
+from service.wording.verdicts import count_word
+
+_PLAIN = ("exchanger", "date_order", "time_zone", "decimal", "delimiter", "encoding")
+_CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
+    "date_order": (("", "as found"), ("day first", "day first"), ("month first", "month first"),
+                   ("year first", "year first")),
+    "decimal": (("", "as found"), (".", "point"), (",", "comma")),
+    "delimiter": (("", "as found"), (";", "semicolon"), (",", "comma"), ("\t", "tab"), ("|", "bar")),
+}  # fmt: skip
+_RUNS_SHOWN = 20
+_FINDINGS_SHOWN = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """One column of the file in words."""
+
+    heading: str
+    first: str
+    taken: str
+    unit: str
+    sure: str
+    because: str
+    question: bool
+    left_out: bool
+
+
+def show(request: Request, stored: int | None = None) -> HTMLResponse:
+    """Answer the form for a file, and the past imports."""
+    ledger = ledger_of(request)
+    plant = ledger.plant()
+    runs = ledger.import_runs()
+    outcome = (
+        next((r for r in runs if r.get("run") == stored), None) if stored is not None else None
+    )
+    return page(
+        request, "import.html", title="Import", outcome=outcome,
+        runs=[_run(r, plant) for r in runs[:_RUNS_SHOWN]], working=ledger.working_on(),
+        tags=[e.tag for e in plant.exchangers],
+    )  # fmt: skip
+
+
+def _run(run: Mapping[str, Any], plant: Plant) -> dict[str, Any]:
+    at = run.get("stored_utc")
+    tags = run.get("tags") or ()
+    return {
+        "run": run.get("run"),
+        "name": run.get("name", ""),
+        "stored": f"{dates.short_day(at, plant.zone, year=True)}, {dates.clock(at, plant.zone)}"
+        if at
+        else "",
+        "rows": numbers.number(float(run.get("rows") or 0), 0),
+        "findings": numbers.number(float(run.get("findings") or 0), 0),
+        "tags": ", ".join(tags) if not isinstance(tags, str) else tags,
+    }
+
+
+async def receive(request: Request, uploads: Uploads) -> HTMLResponse | RedirectResponse:
+    """Take a file and go on to its check."""
+    form = await request.form()
+    sent = form.get("file")
+    if not isinstance(sent, UploadFile) or not sent.filename:
+        return message_page(
+            request, "No file came.", "Choose a trend file and send it again.", status=422,
+            action=("/import", "Back to import"),
+        )  # fmt: skip
+    digest = uploads.keep(sent.filename, await sent.read())
+    exchanger = str(form.get("exchanger", ""))
+    query = urlencode({"exchanger": exchanger} if exchanger else {})
+    return RedirectResponse(f"/import/{digest}?{query}".rstrip("?"), status_code=303)
+
+
+def check(request: Request, digest: str, uploads: Uploads) -> HTMLResponse:
+    """Answer what the file was taken for; nothing is stored."""
+    held = uploads.get(digest)
+    if held is None:
+        return _gone(request)
+    options = _options(dict(request.query_params))
+    ledger = ledger_of(request)
+    try:
+        found = ledger.import_check(held[0], held[1], options)
+    except PlateledgerError as exc:
+        return message_page(
+            request, "The file cannot be read; nothing was stored.", str(exc), status=422,
+            action=("/import", "Send another file"),
+        )  # fmt: skip
+    plant = ledger.plant()
+    examination = found.examination
+    columns = [_column(c, options) for c in examination.columns]
+    questions = list(examination.questions)
+    return page(
+        request, "import_check.html", title="Import", check=found, digest=digest,
+        opening=_opening(columns, questions), about=_about(found),
+        columns=columns, questions=questions, refused=_refusals(examination.refused),
+        doubtful=_refusals(examination.doubtful), notes=_refusals(examination.notes),
+        clock=examination.clock, date_format=examination.date_format,
+        date_why=examination.date_format_why, span=_span(examination, plant),
+        before=dates.long_day(found.stored_before_utc, plant.zone) if found.stored_before_utc else "",
+        proposal=examination.proposal, choices=_CHOICES,
+        options=options, tags=[e.tag for e in plant.exchangers],
+        size=f"{found.size / 1e6:,.1f}{numbers.NBSP}MB", zone=str(plant.zone),
+        rows=f"{found.rows:,}", new_rows=f"{found.new_rows:,}", changed=f"{found.changed_values:,}",
+    )  # fmt: skip
+
+
+def _options(query: Mapping[str, str]) -> ImportOptions:
+    plain: dict[str, Any] = {name: query.get(name) or None for name in _PLAIN}
+    units = {k.removeprefix("unit:"): v for k, v in query.items() if k.startswith("unit:") and v}
+    return ImportOptions(**plain, units=units)
+
+
+def _opening(columns: list[Column], questions: list[str]) -> tuple[str, str]:
+    understood = sum(not c.left_out for c in columns)
+    first = f"{count_word(understood).capitalize()} of {count_word(len(columns))} columns are understood"
+    if not questions:
+        return f"{first}; no question is open.", "Nothing is stored yet."
+    open_ = (
+        "one question is open"
+        if len(questions) == 1
+        else f"{count_word(len(questions))} questions are open"
+    )
+    return f"{first}; {open_}.", "Nothing is stored yet."
+
+
+def _about(found: ImportCheck) -> str:
+    examination = found.examination
+    delimiter = {"\t": "tabs", ";": "semicolons", ",": "commas", "|": "bars"}.get(
+        examination.delimiter, ""
+    )
+    decimal = {",": "decimal comma", ".": "decimal point"}.get(examination.decimal, "")
+    parts = [
+        f"{examination.rows_read:,} rows",
+        examination.shape,
+        delimiter,
+        decimal,
+        examination.encoding,
+    ]
+    return ", ".join(p for p in parts if p)
+
+
+def _span(examination: Any, plant: Plant) -> str:
+    if not (examination.first_utc and examination.last_utc):
+        return ""
+    step = examination.interval_s
+    every = f", every {step / 60:g}{numbers.NBSP}min" if step else ""
+    return f"{examination.first_utc} to {examination.last_utc}{every}"
+
+
+def _refusals(counts: Mapping[str, int]) -> list[tuple[str, str]]:
+    ordered = sorted(counts.items(), key=lambda item: -item[1])
+    return [(f"{count:,}", reason.replace("_", " ")) for reason, count in ordered]
+
+
+def _column(column: Any, options: ImportOptions) -> Column:
+    del options
+    taken = "; ".join(f"{tag} {role_label(role)}".strip() for tag, role in column.taken_for)
+    guess = column.guess
+    because = column.unit_sure
+    sure = "from the register" if taken else ""
+    if guess is not None:
+        label = role_label(guess.role) if guess.role in ROLES else guess.role
+        sure = f"{guess.chance:.0%} likely".replace("%", f"{numbers.NBSP}%")
+        because = f"{label}: {guess.why}" if not taken else guess.why
+    return Column(
+        heading=column.heading,
+        first=" ".join(column.first_values[:2]),
+        taken=taken or f"left out: {column.left_out or 'no exchanger has this point'}",
+        unit=numbers.symbol_of(column.unit_used or column.unit_in_file or ""),
+        sure=sure,
+        because=because or "",
+        question=guess is not None and not taken,
+        left_out=not taken,
+    )
+
+
+async def store(request: Request, digest: str, uploads: Uploads) -> HTMLResponse | RedirectResponse:
+    """Store the file's readings and start the assessment."""
+    held = uploads.get(digest)
+    if held is None:
+        return _gone(request)
+    form = {k: str(v) for k, v in (await request.form()).items()}
+    options, ledger = _options(form), ledger_of(request)
+    try:
+        outcome = await run_in_threadpool(ledger.import_store, held[0], held[1], options)
+    except PlateledgerError as exc:
+        query = urlencode({k: v for k, v in form.items() if v})
+        return message_page(
+            request, "Nothing was stored.", str(exc), status=422,
+            action=(f"/import/{digest}?{query}", "Back to the check"),
+        )  # fmt: skip
+    uploads.forget(digest)
+    ledger.assess_soon(outcome.tags)
+    return RedirectResponse(f"/import?stored={outcome.run}", status_code=303)
+
+
+def findings(request: Request, run: int) -> HTMLResponse:
+    """Answer what an import refused or remarked, with line numbers."""
+    found = ledger_of(request).findings(run, limit=_FINDINGS_SHOWN)
+    return page(request, "findings.html", title="Findings of an import", run=run, findings=found)
+
+
+def _gone(request: Request) -> HTMLResponse:
+    return message_page(
+        request, "The file is no longer held.",
+        "It was stored, or newer files have been sent since. Send it again to check it.",
+        status=404, action=("/import", "Send a file"),
+    )  # fmt: skip

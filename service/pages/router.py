@@ -1,0 +1,58 @@
+"""Addresses of the pages; each handler is in the module of its page."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, Response
+
+from service.pages import alerts, exchanger, home, imports, papers, register
+from service.pages.rendering import static_response
+from service.pages.uploads import Uploads
+
+
+def make_router() -> APIRouter:
+    """Return the router of all pages; handlers find the ledger in ``app.state.ledger``."""
+    router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+    router.add_api_route("/", home.show)
+    router.add_api_route("/exchangers/{tag}", exchanger.show)
+    router.add_api_route("/exchangers/{tag}/now", exchanger.present_part)
+    router.add_api_route("/exchangers/{tag}/week.json", exchanger.week_data)
+    router.add_api_route("/exchangers/{tag}/document.pdf", papers.pdf)
+    router.add_api_route(
+        "/exchangers/{tag}/log", exchanger.add_entry, methods=["POST"], response_model=None
+    )
+    router.add_api_route("/alerts", alerts.show)
+    router.add_api_route(
+        "/alerts/{number}/acknowledge", alerts.acknowledge, methods=["POST"], response_model=None
+    )
+    router.add_api_route(
+        "/alerts/{number}/shelve", alerts.shelve, methods=["POST"], response_model=None
+    )
+    router.add_api_route("/documents", papers.show)
+    router.add_api_route("/documents/{tag}", papers.write, methods=["POST"])
+    router.add_api_route("/settings", register.show)
+    router.add_api_route("/static/{version}/{name}", _static)
+    _add_import(router)
+    return router
+
+
+def _static(version: str, name: str) -> Response:
+    del version  # it only makes the address change with the file
+    return static_response(name)
+
+
+def _add_import(router: APIRouter) -> None:
+    uploads = Uploads()
+
+    async def receive(request: Request) -> Response:
+        return await imports.receive(request, uploads)
+
+    def check(request: Request, digest: str) -> Response:
+        return imports.check(request, digest, uploads)
+
+    async def store(request: Request, digest: str) -> Response:
+        return await imports.store(request, digest, uploads)
+
+    router.add_api_route("/import", imports.show)
+    router.add_api_route("/import", receive, methods=["POST"])
+    router.add_api_route("/import/runs/{run}", imports.findings)
+    router.add_api_route("/import/{digest}", check)
+    router.add_api_route("/import/{digest}/store", store, methods=["POST"])

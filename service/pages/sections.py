@@ -1,0 +1,320 @@
+"""The evidence sections of an exchanger: each finding in words, with its chart or what is missing.
+
+A section's heading is its finding. Where something cannot be told the heading says so and the note
+says what is missing. Not here: money, capacity and log (``account_sections.py``).
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.vocabulary.records import (
+    Cause,
+    CauseKind,
+    Evaluation,
+    Exchanger,
+    LatestInterval,
+    MaintenanceEvent,
+    Remark,
+)
+from service.charts.approach import approach_chart
+from service.charts.drawing import Chart
+from service.charts.instruments import offsets_chart, profile_chart
+from service.charts.transfer import duties_chart, transfer_chart
+from service.register.plant import Plant
+from service.wording import dates, numbers
+from service.wording.causes import cause_title, chances, role_label, times_less_likely
+from service.wording.numbers import NBSP
+from service.wording.remarks import remark_text
+from service.wording.verdicts import loss
+
+PHONE = 354.0
+_DOUBLED = (1.8, 2.1)
+_BASES = {
+    "known clean period": "the clean period that the register vouches for",
+    "first weeks": "its own first weeks, which nobody vouches for",
+    "nameplate": "the nameplate alone",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One finding: heading, note, chart for wide screens and for phones."""
+
+    heading: str
+    note: str = ""
+    chart: Chart | None = None
+    phone_chart: Chart | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CauseRow:
+    """One explanation in the table of causes."""
+
+    title: str
+    speaks_for: str
+    speaks_against: str
+    odds: str
+    leading: bool
+    costs: bool
+
+
+def _both(
+    draw: Callable[[float, str], Chart | None], wide: float, name: str
+) -> tuple[Chart | None, Chart | None]:
+    return draw(wide, name), draw(PHONE, f"{name}-phone")
+
+
+def consequences(evaluation: Evaluation, plant: Plant) -> str:
+    """Return what is missing from the data and what follows, as sentences."""
+    said = [remark_text(r, plant.units) for r in evaluation.health.consequences]
+    missing = [role_label(r) for r in evaluation.health.missing_roles]
+    if missing:
+        said.append(f"Not logged: {', '.join(missing)}")
+    return " ".join(f"{s}." for s in said)
+
+
+def approach(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant) -> Part:
+    """Return the approach at the reference condition against its clean level."""
+    wide, phone = _both(
+        lambda w, n: approach_chart(evaluation, events, plant, width=w, name=n), 1160.0, "approach"
+    )
+    if wide is None:
+        return Part(
+            heading="The approach at the reference condition cannot be told yet.",
+            note=consequences(evaluation, plant)
+            or "It needs steady hours with flow and four temperatures.",
+        )
+    return Part(
+        heading=_approach_heading(evaluation, plant),
+        note=_condition(evaluation, plant),
+        chart=wide,
+        phone_chart=phone,
+    )
+
+
+def _approach_heading(evaluation: Evaluation, plant: Plant) -> str:
+    measure = numbers.measure_of("approach_K", plant.units)
+    now = evaluation.state.approach_reference_K if evaluation.state is not None else None
+    clean = evaluation.reference.approach_K if evaluation.reference is not None else None
+    if now is None or clean is None:
+        return "The approach at the reference condition has no clean level to be held against yet."
+    shown, level = numbers.figure(now, measure).main, numbers.figure(clean, measure).main
+    if now.low > clean.high:
+        ratio = now.value / clean.value if clean.value > 0 else np.inf
+        grown = "risen"
+        if ratio > _DOUBLED[1]:
+            grown = "more than doubled"
+        elif ratio >= _DOUBLED[0]:
+            grown = "about doubled"
+        return (
+            f"At the reference condition the approach has {grown}, from {level} clean to {shown}."
+        )
+    if now.high < clean.low:
+        return (
+            f"The approach reads {shown}, below the {level} of clean plates: no deposit does that."
+        )
+    return f"At the reference condition the approach is {shown}, as with clean plates ({level})."
+
+
+def _condition(evaluation: Evaluation, plant: Plant) -> str:
+    reference = evaluation.reference
+    line = "Line: mean of five days; grey: each day's interval."
+    if reference is None:
+        return f"Primary return minus secondary return. {line}"
+    condition = reference.condition
+    flow = numbers.measure_of("flow_m3_s", plant.units)
+    degrees = numbers.measure_of("inlet_degC", plant.units)
+    flows = [
+        f for f in (condition.primary_flow_m3_s, condition.secondary_flow_m3_s) if f is not None
+    ]
+    at = " and ".join(numbers.number(flow.shown(f), 1) for f in flows)
+    at = f"{at}{flow.suffix()}, " if at else ""
+    inlets = (condition.primary_inlet_degC, condition.secondary_inlet_degC)
+    into = f"{numbers.single(inlets[0], degrees)} and {numbers.single(inlets[1], degrees)} in"
+    source = "the design" if condition.source == "design" else "the clean weeks"
+    return (
+        f"Primary return minus secondary return at {at}{into}, as in {source}."
+        f" Clean level from {_BASES[reference.basis]}. {line}"
+    )
+
+
+def transfer(evaluation: Evaluation, plant: Plant) -> Part:
+    """Return heat transfer against flow."""
+    wide, phone = _both(
+        lambda w, n: transfer_chart(evaluation, plant, width=w, name=n), 540.0, "transfer"
+    )
+    if wide is None:
+        return Part(
+            heading="Heat transfer against flow cannot be shown.",
+            note="It needs steady hours with a measured flow.",
+        )
+    lost = loss(evaluation)
+    if lost is None:
+        return Part(heading="Heat transfer of the last 30 days.", chart=wide, phone_chart=phone)
+    figure = numbers.figure(lost, numbers.PERCENT)
+    resistance = evaluation.state.fouling_resistance_m2K_W if evaluation.state is not None else None
+    note = f"Cleanliness factor lost: {figure.text}."
+    if resistance is not None:
+        measure = numbers.measure_of("r_m2K_W", plant.units)
+        note = f"{note} Fouling resistance {numbers.figure(resistance, measure).text}."
+    if lost.low > 0:
+        return Part(heading=f"Heat transfer is {figure.main} below the clean curve.", note=note,
+                    chart=wide, phone_chart=phone)  # fmt: skip
+    return Part(
+        heading="Heat transfer lies on the clean curve.", note=note, chart=wide, phone_chart=phone
+    )
+
+
+def duties(evaluation: Evaluation, plant: Plant) -> Part:
+    """Return the heat balance of both sides."""
+    wide, phone = _both(
+        lambda w, n: duties_chart(evaluation, plant, width=w, name=n), 540.0, "duties"
+    )
+    if wide is None:
+        return Part(heading="The duty cannot be told.", note="It needs a flow or a heat meter.")
+    frame = evaluation.intervals
+    recent = frame.loc[frame.index >= frame.index[-1] - pd.Timedelta(days=14)]
+    good = recent.loc[recent["set_aside"] == 0]
+    residual, allowed = good["balance_residual"].mean(), 1.645 * good["balance_residual_u"].median()
+    if not np.isfinite(residual):
+        heading = "One side's heat is measured; the two cannot be compared."
+        return Part(heading=heading, note=wide.text, chart=wide, phone_chart=phone)
+    said = numbers.single(abs(float(residual)), numbers.FINE_PERCENT)
+    side = "below" if residual < 0 else "above"
+    note = f"Over 14 days the secondary side reports {said} {side} the primary."
+    if not np.isfinite(allowed) or abs(residual) <= allowed:
+        heading = "Both sides report the same heat: the meters agree."
+    else:
+        heading = f"The two sides' heat differs by {said}: more than the meters allow."
+    return Part(heading=heading, note=note, chart=wide, phone_chart=phone)
+
+
+def causes_heading(evaluation: Evaluation) -> str:
+    """Return the finding of the table of causes."""
+    if not evaluation.causes:
+        return "No cause can be weighed yet."
+    leading = evaluation.causes[0]
+    return f"{cause_title(leading)}: {chances(leading.chances)}."
+
+
+def cause_rows(evaluation: Evaluation, plant: Plant) -> list[CauseRow]:
+    """Return the competing explanations, the leading one first."""
+    needs = {CauseKind.DEPOSIT, CauseKind.BUILDING_SIDE, CauseKind.CAPACITY}
+    return [
+        CauseRow(
+            title=cause_title(cause),
+            speaks_for=_said(cause.speaks_for, plant),
+            speaks_against=_said(cause.speaks_against, plant),
+            odds=chances(cause.chances) if position == 0 else _odds(cause),
+            leading=position == 0,
+            costs=position == 0 and cause.kind in needs and evaluation.money is not None
+            and evaluation.money.next_month.low > 0,
+        )
+        for position, cause in enumerate(evaluation.causes)
+    ]  # fmt: skip
+
+
+def _odds(cause: Cause) -> str:
+    return times_less_likely(cause.times_less_likely)
+
+
+def _said(remarks: Sequence[Remark], plant: Plant) -> str:
+    return ". ".join(remark_text(r, plant.units) for r in remarks)
+
+
+def thermometers(evaluation: Evaluation, plant: Plant) -> Part:
+    """Return how far the thermometers seem off."""
+    wide, phone = _both(
+        lambda w, n: offsets_chart(evaluation, plant, width=w, name=n), 540.0, "offsets"
+    )
+    found = [o for o in evaluation.offsets if o.unit == "K"]
+    if wide is None or not found:
+        return Part(
+            heading="Whether the thermometers agree cannot be told yet.",
+            note="Idle hours (valve shut, pump running) or a wide range of load would tell.",
+        )
+    measure = numbers.measure_of("error_K", plant.units)
+    off = [o for o in found if o.error.low > 0 or o.error.high < 0]
+    hours = max(o.idle_hours for o in found)
+    note = "From how their differences change with the load"
+    note += f", and from {hours:,.0f}{NBSP}idle hours." if hours > 0 else "; no idle hours yet."
+    if not off:
+        within = max(abs(v) for o in found for v in (o.error.low, o.error.high))
+        count = "The thermometers" if len(found) < 4 else "The four thermometers"
+        heading = f"{count} agree within {numbers.single(within, measure)}."
+        return Part(heading=heading, note=note, chart=wide, phone_chart=phone)
+    worst = max(off, key=lambda o: abs(o.error.value))
+    direction = "high" if worst.error.value > 0 else "low"
+    label = role_label(worst.role).capitalize()
+    by = numbers.single(abs(worst.error.value), measure)
+    return Part(
+        heading=f"{label} reads {by} too {direction}.", note=note, chart=wide, phone_chart=phone
+    )
+
+
+def present(latest: LatestInterval | None, tag: str, plant: Plant) -> Part:
+    """Return the newest interval: approach now against what it would be clean."""
+    wide, phone = _both(
+        lambda w, n: profile_chart(latest, tag, plant, width=w, name=n), 540.0, "profile"
+    )
+    if latest is None:
+        return Part(heading="No present values.", note="No complete interval has come in lately.")
+    measure = numbers.measure_of("approach_K", plant.units)
+    now = latest.values.get("approach_cold_K")
+    heading = "The present approach cannot be told."
+    if now is not None:
+        heading = f"Now the approach is {numbers.single(now, measure)}."
+        if latest.clean_approach_K is not None:
+            heading = (
+                f"{heading} Clean it would be {numbers.single(latest.clean_approach_K, measure)}."
+            )
+    return Part(heading=heading, note=_present_note(latest, plant), chart=wide, phone_chart=phone)
+
+
+def _present_note(latest: LatestInterval, plant: Plant) -> str:
+    start = latest.start_utc
+    end = start + pd.Timedelta(minutes=latest.minutes)
+    said = [
+        f"{dates.long_day(start, plant.zone)}, {dates.clock(start, plant.zone)} to {dates.clock(end, plant.zone)}"
+    ]
+    for name, label in (
+        ("duty_primary_W", "duty"), ("effectiveness", "effectiveness"), ("NTU", "NTU"),
+        ("lmtd_K", "LMTD"), ("UA_W_K", "UA"),
+    ):  # fmt: skip
+        if name in latest.values:
+            said.append(
+                f"{label} {numbers.single(latest.values[name], numbers.measure_of(name, plant.units))}"
+            )
+    figures = ", ".join(said[1:])
+    text = f"{said[0]}. {figures[:1].upper()}{figures[1:]}." if figures else f"{said[0]}."
+    if latest.set_aside:
+        text += f" Set aside: {', '.join(r.replace('_', ' ') for r in latest.set_aside)}."
+    return text
+
+
+def pack_rows(exchanger: Exchanger | None, plant: Plant) -> list[tuple[str, str, str]]:
+    """Return what the register says of the pack: label, figure, note."""
+    if exchanger is None:
+        return []
+    rows = []
+    area = f"{exchanger.area_m2:,.1f}{NBSP}m²" if exchanger.area_m2 else "area not registered"
+    if exchanger.plates:
+        rows.append(("Plates now, effective area", str(exchanger.plates), area))
+    if exchanger.plates_most:
+        rows.append(("Most plates the frame and the bolts take", str(exchanger.plates_most), ""))
+    if exchanger.tightening_dimension_m:
+        length = numbers.measure_of("dimension_m", plant.units)
+        rows.append(
+            (
+                "Tightening dimension as built",
+                numbers.single(exchanger.tightening_dimension_m, length),
+                "",
+            )
+        )
+    if exchanger.design_duty_W:
+        power = numbers.measure_of("duty_W", plant.units)
+        rows.append(("Design duty", numbers.single(exchanger.design_duty_W, power), ""))
+    return rows
