@@ -60,7 +60,7 @@ def need_of(scenario: Scenario, index: pd.DatetimeIndex, outdoor: Array) -> Need
     load, unit, step = scenario.load, scenario.unit, float(scenario.step_minutes)
     local = index.tz_convert(scenario.time_zone)
     hour = np.asarray(local.hour) + np.asarray(local.minute) / 60.0
-    weekend = np.asarray(local.dayofweek) >= 5
+    weekend = np.asarray(local.day_of_week) >= 5
     night_from, night_to = load.night_hours
     night = (hour >= night_from) | (hour < night_to)
     if load.weekend_setback:

@@ -50,13 +50,12 @@ def resistance_of_share(unit: PlantUnit, films: Films, share_lost: float, profil
     """Return the mean fouling resistance that costs ``share_lost`` of UA at the design state."""
     if share_lost <= 0.0:
         return 0.0
-    flow = np.full(1, design_flows(unit)[0])
+    flow = np.full(2, design_flows(unit)[0])
 
     def miss(resistance: float) -> float:
-        state = outlets(
-            films, profile, design_inlets(unit, np.full(1, resistance), unit.plates), flow
-        )
-        return float(state.UA_W_K[0] / state.UA_clean_W_K[0]) - (1.0 - share_lost)
+        inlets = design_inlets(unit, np.array([resistance, 0.0]), unit.plates)
+        UA = outlets(films, profile, inlets, flow).UA_W_K
+        return float(UA[0] / UA[1]) - (1.0 - share_lost)
 
     return float(brentq(miss, 0.0, 5e-3, xtol=1e-10))
 

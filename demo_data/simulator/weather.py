@@ -45,7 +45,7 @@ def outdoor_and_network(weather: Weather, index: pd.DatetimeIndex) -> tuple[Arra
         rng = np.random.default_rng((weather.seed, 11, number))
         return wandering(rng, n, 60.0, sd, correlation_hours)
 
-    day = np.asarray(hourly.dayofyear, dtype=float) + np.asarray(hourly.hour) / 24.0
+    day = np.asarray(hourly.day_of_year, dtype=float) + np.asarray(hourly.hour) / 24.0
     season = -np.cos(2.0 * np.pi * (day - 18.0) / 365.25)
     sunny = 1.0 + 0.6 * season + noise(0, 0.25, 30.0)
     daily = -np.cos(2.0 * np.pi * (np.asarray(hourly.hour) - 3.5) / 24.0)
