@@ -9,11 +9,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.physics.effectiveness import PARALLEL_FLOW, temperature_effectiveness
-from analytics.trends.account import Account
+from analytics.trends.account import Account, day_number
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN
-from analytics.trends.model import Array
+from analytics.vocabulary.quantities import REASON_BITS
+from analytics.vocabulary.records import Deed
 
 WINDOW_DAYS = 30
+RECENT_HOURS = 336
 LEAST_HOURS = 48
 HUNTING_STEP = 0.03  # of full travel, mean from one logged point to the next
 HUNTING_RATIO = 2.5  # over its own clean value
@@ -25,60 +27,86 @@ RISEN = 1.35  # pressure drop over that of the clean period at the same flow
 PARALLEL_MEDIAN_K = 1.5
 
 
-def windows(account: Account) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return masks of running hours: reference period, last 30 days of the record after it."""
+def reference_and_recent(
+    account: Account, qualifies: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
+    """Return masks of qualifying hours: of the reference period, and the last ones after it.
+
+    The last hours are counted, not the last days: a summer without heat hides no finding. ``None``
+    where either has too few.
+    """
     assert account.period is not None
     assert account.ready is not None
     day = account.table.day
-    flow = np.nan_to_num(account.table.flow).max(axis=1)
-    runs = (flow > 0) | (account.set_aside == 0)
-    clean = runs & (day >= account.period.first) & (day < account.ready)
-    last_run = day[runs].max(initial=account.ready)
-    recent = runs & (day > last_run - WINDOW_DAYS) & (day >= account.ready)
+    clean = qualifies & (day >= account.period.first) & (day < account.ready)
+    later = np.flatnonzero(qualifies & (day >= account.ready))[-RECENT_HOURS:]
+    recent = np.zeros(len(day), dtype=bool)
+    recent[later] = True
+    if clean.sum() < LEAST_HOURS or len(later) < LEAST_HOURS:
+        return None
     return clean, recent
 
 
+def running(account: Account) -> NDArray[np.bool_]:
+    """Return the mask of hours with flow and all readings."""
+    halted = REASON_BITS["stopped"] | REASON_BITS["gap"]
+    return np.asarray((account.set_aside & halted) == 0)
+
+
 def hunting(account: Account) -> tuple[float, bool] | None:
-    """Return the valve's 80th-percentile step of the last days, and whether it hunts."""
-    clean, recent = windows(account)
+    """Return the valve's 80th-percentile step of the last hours with load, and whether it hunts."""
     step = account.table.valve_step
-    known = np.isfinite(step)
-    if (known & clean).sum() < LEAST_HOURS or (known & recent).sum() < LEAST_HOURS:
+    loaded = running(account) & ((account.set_aside & REASON_BITS["low_load"]) == 0)
+    masks = reference_and_recent(account, np.isfinite(step) & loaded)
+    if masks is None:
         return None
-    before, now = (float(np.quantile(step[known & m], 0.8)) for m in (clean, recent))
+    before, now = (float(np.quantile(step[m], 0.8)) for m in masks)
     return now, now > HUNTING_STEP and now > HUNTING_RATIO * before
 
 
 def missed_set_point(account: Account) -> tuple[float, float, bool] | None:
-    """Return share of hours short of the set point, how far short, and whether that is capacity."""
-    clean, recent = windows(account)
+    """Return share of hours short of the set point, how far short, and whether that is capacity.
+
+    Of the last twelve months' windows of thirty days the worst counts: plates that were too few on
+    the coldest days still are in summer, until their number changes.
+    """
     table = account.table
+    assert account.ready is not None
     short = table.set_point_degC - table.temperature[:, 2]
-    known = np.isfinite(short)
-    if (known & recent).sum() < LEAST_HOURS:
+    known = np.isfinite(short) & running(account)
+    if (known & (table.day >= account.ready)).sum() < LEAST_HOURS:
         return None
     with np.errstate(invalid="ignore"):
         missed = known & (short > MISSED_K) & ~(table.valve < OPEN_VALVE)
-    share = float(missed[recent & known].mean())
-    before = float(missed[clean & known].mean()) if (clean & known).sum() >= LEAST_HOURS else 0.0
-    depth = float(np.median(short[missed & recent])) if (missed & recent).any() else 0.0
+    changed = [day_number(e.at_utc) for e in account.events if e.deed is Deed.PLATES_CHANGED]
+    first = max([account.ready, int(table.day[-1]) - 365, *changed])
+    frame = pd.DataFrame({"known": known, "missed": missed})[table.day >= first]
+    window = frame.rolling(24 * WINDOW_DAYS, min_periods=24).sum()
+    window = window[window["known"] >= LEAST_HOURS]
+    if not len(window):
+        return None
+    share = float((window["missed"] / window["known"]).max())
+    at_start = known & (table.day < account.ready)
+    before = float(missed[at_start].mean()) if at_start.sum() >= LEAST_HOURS else 0.0
+    later = missed & (table.day >= first)
+    depth = float(np.median(short[later])) if later.any() else 0.0
     return share, depth, share > MISSED_SHARE and share > MISSED_RATIO * before
 
 
 def pressure_drop(account: Account) -> tuple[float, bool] | None:
-    """Return today's pressure drop over the clean one at the same flow, the worse side's."""
-    clean, recent = windows(account)
+    """Return the last hours' pressure drop over the clean one at the same flow, the worse side's."""
     ratios = []
     for side in (0, 1):
         drop, flow = account.table.pressure_drop[:, side], account.table.flow[:, side]
         with np.errstate(invalid="ignore", divide="ignore"):
             x, y = np.log(flow), np.log(drop)
             good = np.isfinite(x) & np.isfinite(y) & (flow > 0.3 * account.nominal[side])
-        if (good & clean).sum() < LEAST_HOURS or (good & recent).sum() < LEAST_HOURS:
+        masks = reference_and_recent(account, good)
+        if masks is None:
             continue
         # turbulent in a plate's channels: about the 1.8th power of flow (common practice)
-        level = np.median((y - 1.8 * x)[good & clean])
-        ratios.append(float(np.exp(np.median((y - 1.8 * x)[good & recent]) - level)))
+        level, now = (float(np.median((y - 1.8 * x)[m])) for m in masks)
+        ratios.append(float(np.exp(now - level)))
     if not ratios:
         return None
     worst = max(ratios)
@@ -99,10 +127,9 @@ def parallel_flow(account: Account) -> tuple[float, float, bool] | None:
     ):
         return None
     rows = account.hour_rows
-    recent = account.table.day[rows] > account.info.day[-1] - 14
-    after = account.table.day[rows] >= (account.ready or 0)
-    hours = account.hours.subset(recent & after)
-    if len(hours) < 12:
+    after = np.flatnonzero(account.table.day[rows] >= (account.ready or 0))[-RECENT_HOURS:]
+    hours = account.hours.subset(after)
+    if len(hours) < LEAST_HOURS:
         return None
     model, p = account.fit.model, account.fit.point
     t, mass = model.streams(p, hours)
@@ -127,8 +154,3 @@ def parallel_flow(account: Account) -> tuple[float, float, bool] | None:
         np.median(parallel) < 0.5 * np.median(counter) and np.median(counter) > PARALLEL_MEDIAN_K
     )
     return float(np.median(reached)), float(np.median(most)), bool(found)
-
-
-def daily_mean(values: Array, account: Account, use: NDArray[np.bool_]) -> pd.Series:
-    """Daily means of the chosen hours, index day since 1970."""
-    return pd.Series(values[use]).groupby(account.table.day[use]).mean()

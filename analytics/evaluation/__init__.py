@@ -5,8 +5,10 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analytics.decisions.building_side import BuildingSide, assess_building_side
+from analytics.decisions.capacity import fit_load_line
 from analytics.decisions.diagnosis import Odds, Signs, causes, weigh
 from analytics.decisions.signs import hunting, missed_set_point, parallel_flow, pressure_drop
 from analytics.evaluation import outlook
@@ -127,8 +129,12 @@ def _nothing(exchanger: Exchanger) -> Evaluation:
 
 
 def _concluded(
-    account: Account, trends: pd.DataFrame, intervals: pd.DataFrame, health: DataHealth,
-    latest: LatestInterval | None, step: Progress,
+    account: Account,
+    trends: pd.DataFrame,
+    intervals: pd.DataFrame,
+    health: DataHealth,
+    latest: LatestInterval | None,
+    step: Progress,
 ) -> Evaluation:
     """Draw all conclusions of an account that has a clean reference."""
     exchanger = account.exchanger
@@ -260,13 +266,38 @@ def _building(account: Account) -> BuildingSide | None:
     runs = (account.set_aside & halted) == 0
     runs[1:] &= runs[:-1]
     reference = (table.day >= account.period.first) & (table.day < account.ready)
-    flow = table.flow[:, 1]
+    flow = table.flow[:, 1] / _load_growth(account, runs & reference)
     outdoor = table.outdoor_degC
     return assess_building_side(
         np.asarray(table.start.tz_localize(None).as_unit("s")), table.temperature[:, 3],
         table.temperature[:, 2], outdoor if np.isfinite(outdoor).any() else None,
         flow if np.isfinite(flow).any() else None, runs, reference,
     )  # fmt: skip
+
+
+def _load_growth(account: Account, learn: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return by how much each day's load exceeds what the weather explains, at least 1, by hour.
+
+    A building that takes more heat also draws more water and sends it back warmer; that is no fault.
+    """
+    table = account.table
+    daily = (
+        pd.DataFrame(
+            {"load": outlook.hourly_duty_W(account), "outdoor": table.outdoor_degC, "learn": learn}
+        )
+        .groupby(table.day)
+        .mean()
+    )
+    known = daily["learn"].to_numpy() > 0.3
+    line = fit_load_line(daily["outdoor"].to_numpy()[known], daily["load"].to_numpy()[known])
+    if line is None:
+        return np.ones(len(table))
+    expected = np.maximum(line.load_W(daily["outdoor"].to_numpy()), 1.0)
+    smooth = (
+        pd.Series(daily["load"].to_numpy() / expected).rolling(7, min_periods=1).median().to_numpy()
+    )
+    growth = np.clip(np.nan_to_num(smooth, nan=1.0), 1.0, 3.0)
+    return np.asarray(growth[np.searchsorted(daily.index.to_numpy(), table.day)])
 
 
 def _signs(account: Account, building: BuildingSide | None) -> Signs:

@@ -83,6 +83,7 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
     found = []
     roles = dict(INSTRUMENTS)
     leader = best.argmax(axis=1)
+    meters = [j for j in range(count) if tracks.explanations[2 + j].moving[0] >= 4]
     for j in range(count):
         unknown = tracks.explanations[2 + j].moving[0]
         # beside a deposit the instrument alone would have to explain the deposit as well
@@ -98,7 +99,9 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
         twice[1:] &= raised[:-1]
         twice[:1] = False
         calm = np.abs(size) < 0.7 * matters(unknown)
-        for a, b in latched(twice, calm | (leader != j), np.zeros(len(size), dtype=bool)):
+        # two meters share the blame for their ratio: one taking over from the other ends nothing
+        other = np.isin(leader, meters) if j in meters else leader == j
+        for a, b in latched(twice, calm | ~other, np.zeros(len(size), dtype=bool)):
             role = roles[unknown]
             thermometer = role in TEMPERATURES
             numbers = (

@@ -124,14 +124,14 @@ def _duty_uncertainty(
     """First-order (GUM, JCGM 100:2008, eq. 10): relative parts of flow and temperature difference."""
     sensors = account.exchanger.thermometers
     u_inlet, u_outlet = (
-        sensors.get(
-            ROLE_NAMES[i], Thermometer(role=ROLE_NAMES[i])
-        ).standard_uncertainty_K
+        sensors.get(ROLE_NAMES[i], Thermometer(role=ROLE_NAMES[i])).standard_uncertainty_K
         for i in (inlet, outlet)
     )
     u_pair = np.hypot(u_inlet, u_outlet)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(np.abs(duty) * np.hypot(u_flow, u_pair / np.abs(t[:, inlet] - t[:, outlet])))
+        return np.asarray(
+            np.abs(duty) * np.hypot(u_flow, u_pair / np.abs(t[:, inlet] - t[:, outlet]))
+        )
 
 
 def _conductances(

@@ -14,7 +14,7 @@ from analytics.decisions.diagnosis import (
 )
 from analytics.trends.account import Account
 from analytics.trends.clean_reference import EVIDENCE_DAY_HOURS, REFERENCE_DAYS
-from analytics.trends.model import INSTRUMENTS
+from analytics.trends.model import DEPOSIT, INSTRUMENTS
 from analytics.trends.tracking import matters
 from analytics.vocabulary.quantities import REASON_BITS, TEMPERATURES
 from analytics.vocabulary.records import (
@@ -45,7 +45,7 @@ DEED_OF: dict[CauseKind, VerdictKind] = {
     CauseKind.STRAINER: VerdictKind.RINSE_STRAINER,
 }
 # Rules come in this order before the likelihoods; a later one may be the consequence of an earlier.
-RULE_ORDER = (CauseKind.CONTROLS, CauseKind.PIPING, CauseKind.STRAINER)
+RULE_ORDER = (CauseKind.PIPING, CauseKind.CONTROLS, CauseKind.STRAINER)
 AFTER_ORDER = (CauseKind.CAPACITY, CauseKind.BUILDING_SIDE)
 
 
@@ -166,17 +166,28 @@ def _named(cause: Cause, ranked: list[Cause]) -> Verdict:
 
 
 def _accused_instrument(odds: Odds, listed: list[Cause]) -> Cause | None:
-    """Return the instrument that is off for sure and matters, else ``None``."""
+    """Return the instrument that is off for sure and matters, else ``None``.
+
+    Two instruments may share the blame (only the ratio of two meters shows in the balance): then
+    the likelier is named and the other is the runner-up.
+    """
     shares = shares_by_cause(odds)
     index = {role: i for i, role in INSTRUMENTS}
+    kinds = (CauseKind.THERMOMETER, CauseKind.FLOW_METER)
+    together = sum(
+        odds.share[i] for i, e in enumerate(odds.explanation) if any(m != DEPOSIT for m in e.moving)
+    )
     for cause in listed:
-        if cause.kind not in (CauseKind.THERMOMETER, CauseKind.FLOW_METER):
+        if cause.kind not in kinds:
             continue
         unknown = index[str(cause.subject)]
-        moved = odds.moved[unknown]
-        alone = max(odds.evidence[i] for i, e in enumerate(odds.explanation) if unknown in e.moving)
-        sure = shares[cause.kind, cause.subject] > CREDIBLE and alone > INSTRUMENT_EVIDENCE
-        if sure and abs(moved.value) > matters(unknown):
+        evidence = max(
+            odds.evidence[i] for i, e in enumerate(odds.explanation) if unknown in e.moving
+        )
+        alike = 0.5 * together if cause.kind is CauseKind.FLOW_METER else CREDIBLE
+        sure = together > CREDIBLE and shares[cause.kind, cause.subject] >= alike
+        large = abs(odds.moved[unknown].value) > matters(unknown)
+        if sure and large and evidence > INSTRUMENT_EVIDENCE:
             return cause
     return None
 

@@ -18,6 +18,7 @@ LEAST_SECONDARY_RISE_K = 1.5
 STEADY_DEVIATION_K = (1.2, np.inf, 1.0, 1.0)  # inside the hour: primary supply, -, secondary pair
 STEADY_FLOW_DEVIATION = 0.20
 STEADY_STEP_K = 1.5  # secondary supply against the hour before
+STEADY_VALVE_STEP = 0.06  # mean move of the valve from one logged point to the next
 STEADY_FLOW_STEP = 0.5  # ln primary flow against the hour before
 CROSSING_K = 4.0  # more than thermometers on pipes disagree
 BALANCE_WORST = 0.35  # of the larger duty: beyond any meter
@@ -74,6 +75,7 @@ def _transient(table: HourTable, stopped: NDArray[np.bool_]) -> NDArray[np.bool_
     with np.errstate(invalid="ignore", divide="ignore"):
         moving = (table.temperature_deviation > np.array(STEADY_DEVIATION_K)).any(axis=1)
         moving |= table.primary_flow_deviation > STEADY_FLOW_DEVIATION
+        moving |= table.valve_step > STEADY_VALVE_STEP
         moving |= np.abs(hourly_slope(table.temperature)[:, T2_OUT]) > STEADY_STEP_K
         moving |= np.abs(hourly_slope(np.log(table.flow))[:, 0]) > STEADY_FLOW_STEP
     just_started = np.zeros(len(table), dtype=bool)
