@@ -91,11 +91,11 @@ def _one_against_many(NTU: Array, R: Array, passes: int) -> Array:
     """
     part = R / passes
     with np.errstate(invalid="ignore", divide="ignore"):
-        along = (1.0 - part * _counterflow(NTU, part)) ** ((passes + 1) // 2)
-        aside = (1.0 - part * _parallel(NTU, part)) ** (passes // 2)
-        gained = 1.0 - along * aside
-        # At R = 0 stream 2 stays at its inlet: any arrangement is a condenser.
-        return np.where(R > 1e-9, gained / np.where(R > 0, R, 1.0), -np.expm1(-NTU))
+        # Logarithms keep the digits of a share that hardly differs from 1.
+        along = (passes + 1) // 2 * np.log1p(-part * _counterflow(NTU, part))
+        aside = passes // 2 * np.log1p(-part * _parallel(NTU, part))
+        gained = -np.expm1(along + aside)
+        return np.where(R > 1e-300, gained / np.where(R > 1e-300, R, 1.0), -np.expm1(-NTU))
 
 
 def _in_series(P: Array, R: Array, units: int) -> Array:

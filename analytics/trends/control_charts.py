@@ -89,7 +89,7 @@ def ewma(values: ArrayLike, start: float, weight: float) -> Array:
     x = np.asarray(values, dtype=float)
     known = np.isfinite(x)
     averages, _ = lfilter([weight], [1.0, weight - 1.0], x[known], zi=[(1.0 - weight) * start])
-    return np.concatenate(([start], averages))[np.cumsum(known)]
+    return np.asarray(np.concatenate(([start], averages))[np.cumsum(known)])
 
 
 def ewma_limits(
