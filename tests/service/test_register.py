@@ -1,0 +1,215 @@
+"""The register: everything in the example is understood, and what is wrong is said."""
+
+from datetime import UTC, datetime
+from math import sqrt
+
+import pytest
+
+from analytics.vocabulary.errors import RegisterError
+from analytics.vocabulary.records import Deed, Pipe
+from service.register.editing import append_exchanger, set_point
+from service.register.instruments import describe_meter, describe_thermometer
+from service.register.maintenance import HEADER, entry, read_maintenance
+from service.register.reading import example_register, parse_register, read_register
+
+
+@pytest.fixture
+def example(tmp_path):
+    path = tmp_path / "plant.toml"
+    path.write_text(example_register(), encoding="utf-8")
+    return path
+
+
+def test_example_in_si_units(example):
+    plant = read_register(example)
+    exchanger = plant.exchanger("HX-01")
+    assert plant.zone.key == "CET"
+    assert exchanger.design_duty_W == pytest.approx(500e3)
+    assert exchanger.primary.design_flow_m3_s == pytest.approx(11.1 / 3600)
+    assert exchanger.primary.pressure_rating_Pa == pytest.approx(16e5)
+    assert exchanger.tightening_dimension_m == pytest.approx(0.186)
+    assert exchanger.flow_meters["primary_flow"].pipe is Pipe.RETURN
+    assert exchanger.design_outdoor_degC == -12.0
+    # 1 MWh is 3.6e9 J
+    assert exchanger.tariff.heat_per_J == pytest.approx(68.0 / 3.6e9)
+    assert exchanger.tariff.electricity_per_J == pytest.approx(0.28 / 3.6e6)
+    assert plant.notes["HX-01"] == ()
+
+
+def test_clean_period_is_local_days_both_included(example):
+    period = read_register(example).exchanger("HX-01").clean_period
+    # CET is one hour ahead of UTC in winter, two in summer time
+    assert period.start_utc == datetime(2025, 9, 14, 22, tzinfo=UTC)
+    assert period.end_utc == datetime(2025, 11, 15, 23, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ("area_m2", "aera_m2", ['exchanger "HX-01"', '"aera_m2"', 'Did you mean "area_m2"']),
+        ("[exchanger.limits]", "[exchanger.limtis]", ['"limtis"', '"limits"']),
+        ("design_inlet_degC = 90.0", 'design_inlet_degC = "ninety"',
+         ["primary.design_inlet_degC", "must be a number", '"ninety"']),
+        ("area_m2 = 10.2", "area_m2 = -10.2", ["area_m2", "above 0", "-10.2"]),
+        ("area_m2 = 10.2", "area_m2 = nan", ["area_m2", "nan"]),
+        ("plates = 60", "plates = 60.5", ["plates", "60.5"]),
+        ("plates = 60", "plates = true", ["plates", "whole number", "true"]),
+        ("plates_most = 90", "plates_most = 9", ["plates_most", "at least plates (60)", "9"]),
+        ("design_outlet_degC = 50.0", "design_outlet_degC = 95.0",
+         ["primary.design_outlet_degC", "95 and 90"]),
+        ("design_inlet_degC = 45.0", "design_inlet_degC = 75.0", ["secondary", "75 and 70"]),
+        ('to = 2025-11-15', "to = 2025-08-15", ["clean", "2025-08-15", "before"]),
+        ("from = 2025-09-15", 'from = "15.9.2025"', ["clean.from", "date", "15.9.2025"]),
+        ('class = "B"', 'class = "D"', ["thermometers.", '"D"', '"AA"']),
+        ("primary_flow = {", "primary_flwo = {", ['"primary_flow"', "did you mean"]),
+        ('FLOW", unit = "m3/h"', 'FLOW", unit = "kW"', ["points.primary_flow", "kW"]),
+        ('FLOW", unit = "m3/h"', 'FLOW", unit = "m3/x"', ["m3/x", "no unit known"]),
+        ('"CET"', '"Middle"', ["plant.time_zone", '"Middle"']),
+        ('currency = "EUR"', 'currency = "Euro"', ["currency", '"Euro"', "three capital letters"]),
+        ('tag = "HX-01"', 'tag = "HX/01"', ["HX/01"]),
+        ('tag = "HX-01"', "", ["exchanger number 1", "tag", "missing"]),
+        ('"A.HX1.PRI RTN T"', '"A.HX1.PRI FLW T"', ["is given to primary_supply_temperature"]),
+        ("[exchanger.meters.primary_flow]", "[exchanger.meters.outdoor_temperature]",
+         ["meters.outdoor_temperature"]),
+        ('fluid = "water"       ', 'fluid = "ethylene glycol"', ["primary", "fraction"]),
+        ("area_m2 = 10.2", "area_m2 = 10,2", ["line 29", "10,2"]),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_said(tmp_path, before, after, said):
+    text = example_register()
+    assert before in text
+    with pytest.raises(RegisterError) as caught:
+        parse_register(text.replace(before, after, 1), "plant.toml", folder=tmp_path)
+    message = str(caught.value)
+    assert message.startswith("plant.toml")
+    for part in said:
+        assert part in message
+
+
+def test_all_that_is_wrong_is_said_at_once(tmp_path):
+    text = example_register().replace("area_m2", "aera_m2").replace("plates = 60", "plates = -1")
+    with pytest.raises(RegisterError) as caught:
+        parse_register(text, "plant.toml", folder=tmp_path)
+    assert len(str(caught.value).splitlines()) == 2
+
+
+def test_tags_differ_in_more_than_case(tmp_path):
+    text = example_register() + '\n[[exchanger]]\ntag = "hx-01"\n'
+    with pytest.raises(RegisterError, match="tag stands 2 times"):
+        parse_register(text, "plant.toml", folder=tmp_path)
+
+
+def test_missing_file_says_how_to_begin(tmp_path):
+    with pytest.raises(RegisterError, match="plateledger init"):
+        read_register(tmp_path / "plant.toml")
+
+
+def test_what_is_left_out_is_named(tmp_path):
+    text = '[plant]\nname = "P"\ntime_zone = "CET"\n[[exchanger]]\ntag = "A"\n'
+    text += '[exchanger.points]\nheat_power = { point = "x", unit = "kW" }\n'
+    notes = " / ".join(parse_register(text, "p.toml", folder=tmp_path).notes["A"])
+    for part in ("UA but no U", "no money", "first weeks", "all four temperatures", "class 2"):
+        assert part in notes
+
+
+def test_nameplate_that_does_not_add_up_is_named(tmp_path):
+    """500 kW from 40 K needs about 11 m3/h of water; 5 m3/h make about 230 kW."""
+    text = example_register().replace("design_flow_m3_h = 11.1", "design_flow_m3_h = 5.0")
+    notes = parse_register(text, "p.toml", folder=tmp_path).notes["HX-01"]
+    assert any("primary side's flow and temperatures make 228 kW" in n for n in notes)
+
+
+def test_exchanger_tariff_goes_before_the_site_price_by_price(tmp_path):
+    text = example_register() + "\n[exchanger.tariff]\nheat_per_MWh = 100.0\n"
+    tariff = parse_register(text, "p.toml", folder=tmp_path).exchanger("HX-01").tariff
+    assert tariff.heat_per_J == pytest.approx(100.0 / 3.6e9)
+    assert tariff.visit_clean_in_place == 650.0
+
+
+def test_liquid_from_a_table(tmp_path):
+    table = tmp_path / "oil.csv"
+    table.write_text(
+        "temperature_degC,density_kg_m3,heat_capacity_J_kgK,viscosity_Pa_s,conductivity_W_mK\n"
+        "20,880,1880,0.08,0.14\n80,840,2100,0.01,0.13\n"
+    )
+    text = example_register().replace(
+        'fluid = "water"\npasses', 'fluid = "table"\ntable = "oil.csv"\npasses', 1
+    )
+    fluid = parse_register(text, "p.toml", folder=tmp_path).exchanger("HX-01").secondary.fluid
+    assert fluid.kind == "table"
+    assert fluid.table.density_kg_m3 == (880.0, 840.0)
+    table.write_text(table.read_text().replace("0.08", "80"))
+    with pytest.raises(RegisterError, match=r"oil.csv line 2, column viscosity_Pa_s: .* got"):
+        parse_register(text, "p.toml", folder=tmp_path)
+
+
+def test_uncertainty_of_instruments():
+    """JCGM 100:2008, 4.3.7: a limit of error divided by the square root of three.
+
+    EN 60751:2008 table 3 (from memory): class B is 0.30 K + 0.005 |t|, 0.60 K at 60 degC.
+    """
+    class_B, _ = describe_thermometer("B", None)
+    assert class_B == pytest.approx(sqrt((0.60 / sqrt(3)) ** 2 + 0.2**2))
+    assert describe_thermometer(None, 1.0)[0] == 0.5
+    assert describe_thermometer(None, None)[0] == 0.5
+    assert describe_meter(2, None)[0] == 0.02
+    assert describe_meter(1, None)[0] < describe_meter(3, None)[0]
+
+
+def test_appending_keeps_comments_and_checks_first(example):
+    before = example.read_text(encoding="utf-8")
+    plant = append_exchanger(example, {"tag": "HX-02", "area_m2": 3.0, "primary": {"passes": 2}})
+    assert [e.tag for e in plant.exchangers] == ["HX-01", "HX-02"]
+    assert "# stainless steel" in example.read_text(encoding="utf-8")
+    grown = example.read_text(encoding="utf-8")
+    assert grown.startswith(before.rstrip())
+    with pytest.raises(RegisterError, match="area_m2"):
+        append_exchanger(example, {"tag": "HX-03", "area_m2": -3.0})
+    assert example.read_text(encoding="utf-8") == grown
+
+
+def test_a_point_is_given_to_the_right_exchanger(example):
+    append_exchanger(example, {"tag": "HX-02"})
+    plant = set_point(example, "HX-02", "secondary_flow", point="B.FLOW", unit="l/s")
+    assert [(p.tag, p.unit) for p in plant.points if p.name == "B.FLOW"] == [("HX-02", "l/s")]
+    with pytest.raises(RegisterError, match="HX-9"):
+        set_point(example, "HX-9", "secondary_flow", point="B.FLOW", unit="l/s")
+
+
+def test_log_lines_and_their_faults(example, tmp_path):
+    plant = read_register(example)
+    path = tmp_path / "maintenance.csv"
+    path.write_text(
+        HEADER + "HX-01,2026-03-02,cleaned in place,,,\n"
+        "HX-01,2026-07-02 09:30,Plates-Changed,,72,ten more\n",
+        encoding="utf-8",
+    )
+    first, second = read_maintenance(path, plant)
+    assert first.at_utc == datetime(2026, 3, 2, 11, tzinfo=UTC)
+    assert second.at_utc == datetime(2026, 7, 2, 7, 30, tzinfo=UTC)
+    assert (second.deed, second.plates_after) == (Deed.PLATES_CHANGED, 72)
+    path.write_text(
+        HEADER + "HX-1,2026-03-02,cleaned in place,,,\nHX-01,2.3.26,other,,,\n"
+        "HX-01,2026-03-02,cleand in place,,,\nHX-01,2026-03-02,plates changed,,,\n"
+        "HX-01,2026-03-02,plates changed,,95,\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(RegisterError) as caught:
+        read_maintenance(path, plant)
+    lines = str(caught.value).splitlines()
+    assert [line.split(":")[0] for line in lines] == [
+        f"maintenance.csv line {n}" for n in range(2, 7)
+    ]
+    assert 'Did you mean "HX-01"' in lines[0]
+    assert 'Did you mean "cleaned in place"' in lines[2]
+    assert "at most 90" in lines[4]
+
+
+def test_no_log_is_an_empty_log(example, tmp_path):
+    assert read_maintenance(tmp_path / "maintenance.csv", read_register(example)) == ()
+
+
+def test_entry_refuses_an_unknown_instrument(example):
+    with pytest.raises(RegisterError, match='Did you mean "primary_flow"'):
+        entry(read_register(example), tag="HX-01", when="2026-03-02", deed="meter changed",
+              role="primary_flwo")  # fmt: skip
