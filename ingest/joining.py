@@ -34,7 +34,7 @@ def join_readings(readings: list[Reading], findings: Findings) -> dict[str, pd.D
 
 
 def _frame(roles: dict[str, pd.Series]) -> pd.DataFrame:
-    frame = pd.concat(roles, axis=1).sort_index()
+    frame = pd.concat(roles, axis=1, sort=True).sort_index()
     frame = frame.dropna(how="all")
     frame.columns = frame.columns.astype(object)
     frame.index.name = "time_utc"

@@ -187,6 +187,11 @@ def _read_decorated(
     return unit
 
 
+def _spread(texts: pa.Array, most: int = 3000) -> pa.Array:
+    step = max(1, len(texts) // most)
+    return texts.take(pa.array(np.arange(0, len(texts), step)))
+
+
 def choose_mark(
     given: str | None, dictionaries: list[pa.Array], delimiter: str, examination: Examination
 ) -> DecimalMark:
@@ -194,7 +199,7 @@ def choose_mark(
     if given is not None:
         mark = DecimalMark(given, "given")
     else:
-        texts = [str(t) for d in dictionaries for t in d.slice(0, 20_000).to_pylist()]
+        texts = [str(t) for d in dictionaries for t in _spread(d).to_pylist()]
         mark = decimal_mark(texts, delimiter)
     examination.decimal, examination.decimal_why = mark.mark, mark.why
     if mark.question:

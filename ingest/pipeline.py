@@ -105,7 +105,21 @@ def _read_table(
                 f"{table.name}: {first!r} and {reading.heading!r} are both registered as "
                 f"{reading.tag} {reading.role}. Keep one of them under [exchanger.points]."
             )
+    _ask_about_shared(readings, examination)
     return readings
+
+
+def _ask_about_shared(readings: list[Reading], examination: Examination) -> None:
+    """Ask where one heading feeds several exchangers with what belongs to one."""
+    tags: dict[tuple[str, str], list[str]] = {}
+    for reading in readings:
+        tags.setdefault((reading.heading, reading.role), []).append(reading.tag)
+    for (heading, role), served in tags.items():
+        if len(served) > 1 and role != "outdoor_temperature":
+            examination.ask(
+                f"column {heading!r} is taken as {role} of {' and '.join(served)}. If the file is "
+                "one exchanger's, give --exchanger, or file = under [exchanger.points]."
+            )
 
 
 def _summarise(
@@ -114,9 +128,9 @@ def _summarise(
     examination.refused = findings.counts("refused")
     examination.doubtful = findings.counts("doubtful")
     examination.notes = findings.counts("note")
-    filled = [frame.index for frame in blocks.values() if len(frame)]
+    filled = [pd.DatetimeIndex(frame.index) for frame in blocks.values() if len(frame)]
     if filled:
-        stamps = np.unique(np.concatenate([index.to_numpy() for index in filled]))
+        stamps = np.unique(np.concatenate([index.tz_convert(None).to_numpy() for index in filled]))
         examination.rows_stored = len(stamps)
         first, last = min(i[0] for i in filled), max(i[-1] for i in filled)
         examination.first_utc = first.strftime("%Y-%m-%dT%H:%M:%SZ")

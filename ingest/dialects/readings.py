@@ -33,7 +33,6 @@ class Reading:
     """One source point: SI values of ``role`` for exchanger ``tag``.
 
     ``time_utc``, ``values`` and ``line`` have one entry per logged cell, in the order of the file.
-    ``shared`` is true where all readings of the source have the same stamps (a wide file).
     """
 
     heading: str

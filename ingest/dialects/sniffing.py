@@ -120,6 +120,8 @@ def find_delimiter(text: str, name: str) -> str:
 
 def _nothing_found(text: str, name: str) -> IngestError:
     lines = [line for line in text.splitlines() if line.strip()]
+    if not lines:
+        return IngestError(f"{name}: the file is empty. Export the trends again.")
     if len(lines) <= 2:
         return IngestError(
             f"{name}: holds a header and no data: {lines[0][:80]!r}. "

@@ -96,6 +96,11 @@ def find_time_columns(table: Table) -> TimeColumns:
     )
 
 
+def stamp_columns(table: Table) -> list[int]:
+    """Return the positions of all columns that hold whole stamps."""
+    return [i for i in range(len(table.headings)) if _share(table.sample(i), FULL) >= 0.7]
+
+
 def _cells(table: Table, columns: TimeColumns) -> pa.DictionaryArray:
     first = table.records.column(columns.positions[0], table.rows)
     if len(columns.positions) == 1:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from ingest.dialects.quality_words import StateColumn, find_state_columns, state_mask
 from ingest.dialects.readings import Reading, points_of, to_si, unit_of
 from ingest.dialects.sniffing import Table, split_heading, tidy_unit
-from ingest.dialects.timing import find_time_columns, read_times
+from ingest.dialects.timing import Timed, find_time_columns, read_times
 from ingest.examination import ColumnReport, Examination
 from ingest.findings import Findings
 from ingest.guessing import guess_role
@@ -60,33 +60,40 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
     )
     for position, report, points in reports:
         if not points:
-            _describe_unknown(table, position, report, mark)
+            describe_unknown(table, position, report, mark)
     if not columns:
         return []
     timed = read_times(table, times, rules, examination, findings)
     readings: list[Reading] = []
     for position, report, points in reports:
-        if not points:
+        if points:
+            readings += read_column(
+                table, position, points, mark, timed, states, report, examination, findings
+            )
+    return readings
+
+
+def read_column(
+    table: Table, position: int, points: tuple[Point, ...], mark: DecimalMark, timed: Timed,
+    states: list[StateColumn], report: ColumnReport, examination: Examination, findings: Findings,
+) -> list[Reading]:  # fmt: skip
+    """Return the readings of one value column at stamps already read."""
+    column = table.records.column(position, table.rows)
+    cells, index = _cells(column, mark, points), np.asarray(column.indices)
+    masked = _masked(table, cells, index, position, states, report, findings)
+    values = np.where(masked, np.nan, cells.values[index])[timed.rows]
+    count_cells(report, column.dictionary, cells, index, table.lines, findings)
+    stated, line = _stated_unit(table, position, cells)
+    where = f"{table.name} line {line or table.header_line or 1}, column {report.heading}"
+    readings: list[Reading] = []
+    for point in points:
+        unit = unit_of(point, stated, where, report, findings, line=line)
+        if unit is None:
             continue
-        cells, index = (
-            _cells(columns[position], mark, points),
-            np.asarray(columns[position].indices),
-        )
-        masked = _masked(table, cells, index, position, states, report, findings)
-        values = np.where(masked, np.nan, cells.values[index])[timed.rows]
-        count_cells(report, columns[position].dictionary, cells, index, table.lines, findings)
-        stated, line = _stated_unit(table, position, cells)
-        where = f"{table.name} line {line or table.header_line or 1}, column {report.heading}"
-        for point in points:
-            unit = unit_of(point, stated, where, report, findings, line=line)
-            if unit is None:
-                continue
-            si = to_si(point, values, unit, report, findings, examination)
-            report.taken_for = (*report.taken_for, (point.tag, point.role))
-            readings.append(
-                Reading(report.heading, point.tag, point.role, timed.time_utc, si,
-                        table.lines[timed.rows])
-            )  # fmt: skip
+        si = to_si(point, values, unit, report, findings, examination)
+        report.taken_for = (*report.taken_for, (point.tag, point.role))
+        lines = table.lines[timed.rows]
+        readings.append(Reading(report.heading, point.tag, point.role, timed.time_utc, si, lines))
     return readings
 
 
@@ -120,7 +127,7 @@ def _named_headings(table: Table, rules: Rules, times: set[int]) -> tuple[str, .
     return table.headings
 
 
-def _describe_unknown(table: Table, position: int, report: ColumnReport, mark: DecimalMark) -> None:
+def describe_unknown(table: Table, position: int, report: ColumnReport, mark: DecimalMark) -> None:
     bare, unit = split_heading(report.heading)
     report.unit_in_file = table.units[position] or unit
     cells = read_cells(pa.array(table.sample(position), pa.string()), mark.mark, switch=True)

@@ -56,3 +56,8 @@ def look() -> Callable[..., Any]:
 @pytest.fixture
 def rules_of() -> Callable[..., Rules]:
     return make_rules
+
+
+@pytest.fixture(scope="session")
+def rules_for_damage() -> Rules:
+    return make_rules()

@@ -110,7 +110,7 @@ def test_changes_of_a_zone_are_those_of_the_zone_data():
     ]  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     start=st.datetimes(datetime(2000, 1, 1), datetime(2035, 1, 1)),  # noqa: DTZ001 - made aware below
     step_min=st.sampled_from([1, 5, 15, 30, 60]),

@@ -335,3 +335,16 @@ def test_file_patterns_choose_between_files_with_equal_headings(read):
     )
     text = "Time,T1\n2025-01-15 10:00,80\n"
     assert set(read(text, "up/Block-B-jan.csv", points=points).blocks) == {"HX-02"}
+
+
+def test_heading_that_serves_several_exchangers_is_asked_about(read):
+    from ingest.point_map import Point, PointMap
+
+    points = PointMap(
+        Point(name="T1", tag=tag, role="primary_supply_temperature", unit="degC")
+        for tag in ("HX-01", "HX-02")
+    )
+    text = "Time,T1\n2025-01-15 10:00,80\n"
+    (question,) = read(text, points=points).examination.questions
+    assert "--exchanger" in question
+    assert not read(text, points=points, only_tag="HX-01").examination.questions
