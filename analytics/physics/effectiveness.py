@@ -91,9 +91,10 @@ def _one_against_many(NTU: Array, R: Array, passes: int) -> Array:
     """
     part = R / passes
     with np.errstate(invalid="ignore", divide="ignore"):
-        # Logarithms keep the digits of a share that hardly differs from 1.
-        along = (passes + 1) // 2 * np.log1p(-part * _counterflow(NTU, part))
-        aside = passes // 2 * np.log1p(-part * _parallel(NTU, part))
+        # Logarithms keep the digits of a share that hardly differs from 1; a part at its limit leaves
+        # nothing, and rounding must not make that less than nothing.
+        along = (passes + 1) // 2 * np.log1p(-np.minimum(part * _counterflow(NTU, part), 1.0))
+        aside = passes // 2 * np.log1p(-np.minimum(part * _parallel(NTU, part), 1.0))
         gained = -np.expm1(along + aside)
         return np.where(R > 1e-300, gained / np.where(R > 1e-300, R, 1.0), -np.expm1(-NTU))
 
@@ -183,10 +184,12 @@ def temperature_effectiveness(NTU_1: ArrayLike, R_1: ArrayLike, arrangement: str
         return _counterflow(NTU, R)
     if passes_1 == 1:
         return _in_series(_one_against_many(NTU / units, R, passes_2), R, units)
-    # The other stream is the one in a single pass: swap, then turn its effectiveness into ours.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        other = _one_against_many(NTU * R / units, 1.0 / np.where(R > 0, R, np.nan), passes_1)
-        P = np.where(R > 0, other / R, -np.expm1(-NTU / units))
+    # The other stream is the one in a single pass: swap, then turn its effectiveness into ours. With
+    # next to no capacity against it, stream 2 stays at its inlet and passes do not matter.
+    swap = R > 1e-12
+    R_2 = 1.0 / np.where(swap, R, 1.0)
+    other = _one_against_many(NTU * R / units, R_2, passes_1)
+    P = np.where(swap, other * R_2, -np.expm1(-NTU / units))
     return _in_series(P, R, units)
 
 
