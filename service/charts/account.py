@@ -23,7 +23,7 @@ def benefit_chart(
         return None
     found = finite_range(table, [0.0]) or (0.0, 1.0)
     low, high = rounded_out(found, 4)
-    plot = Frame(left=66, top=22, right=width - (30 if width > 420 else 12), bottom=238)
+    plot = Frame(left=72, top=36, right=width - (30 if width > 420 else 12), bottom=238)
     drawing = Drawing(name=name, width=width, height=270)
     y = Scale(low=low, high=high, first=plot.bottom, last=plot.top)
     index = pd.DatetimeIndex(table.index)
@@ -33,7 +33,9 @@ def benefit_chart(
     )  # fmt: skip
     x = time(index)
     drawing.band(x, y(table["q05"]), y(table["q95"]), "interval")
-    value_axis(drawing, plot, y, money.currency, most=4, baseline=False)
+    value_axis(
+        drawing, plot, y, numbers.currency_sign(money.currency).strip(), most=4, baseline=False
+    )
     drawing.line(plot.left, y.at(0.0), plot.right, y.at(0.0), "axis")
     drawing.curve(x, y(table["q50"]), "measured")
     time_axis(drawing, plot, time, month_ticks(time.start_utc, time.end_utc, plant.zone, most=8))
@@ -46,7 +48,7 @@ def benefit_chart(
             good[0].to_pydatetime(), good[-1].to_pydatetime(), plant.zone, index[0].to_pydatetime()
         )
         drawing.label(x1 + 2, y.at(0.0) + 19, f"best {days}", "label-strong halo")
-    drawing.label(plot.right, 12, "net benefit after the visit's price", "label", "end")
+    drawing.label(plot.right, 16, "net benefit after the visit's price", "label", "end")
     text = _benefit_sentence(money, tag, plant)
     rows = tuple(
         (
@@ -93,15 +95,17 @@ def capacity_chart(
     x_low, x_high = (float(v) for v in outdoor.shown_array(xs))
     margin = (x_high - x_low) * 0.05 + 0.5
     x = Scale(low=x_low - margin, high=x_high + margin, first=plot.left, last=plot.right)
-    low, high = rounded_out(power.shown_array(ys), 4)
+    # a load is never below nothing; the few daily means that are stem from the meters
+    low, high = rounded_out([0.0, power.shown(ys[1])], 4)
     y = Scale(low=low, high=high, first=plot.bottom, last=plot.top)
     value_axis(drawing, plot, y, power.symbol, most=4)
     horizontal_axis(drawing, plot, x, f"outdoor temperature, daily mean, {outdoor.symbol}", most=6)
     if load is not None:
         px = x(outdoor.shown_array(line["outdoor_degC"]))
-        drawing.dots(px, y(power.shown_array(load)), 1.8, "point-clean")
+        drawing.dots(px, np.minimum(y(power.shown_array(load)), plot.bottom), 1.8, "point-clean")
         order = np.argsort(px)
-        drawing.curve(px[order], y(power.shown_array(line["fitted_W"]))[order], "measured")
+        fitted = np.minimum(y(power.shown_array(line["fitted_W"])), plot.bottom)
+        drawing.curve(px[order], fitted[order], "measured")
     _capacities(drawing, plot, capacity, power, y, width)
     _design_load(drawing, capacity, power, outdoor, x, y)
     text = _capacity_sentence(capacity, tag, power, outdoor)
@@ -148,16 +152,17 @@ def _design_load(
     drawing.line(at_x, float(low), at_x, float(high), "whisker")
     drawing.dots([at_x], [float(value)], 4.5, "today")
     need = f"needs {numbers.figure(capacity.load_at_design_W, power).main}"
-    drawing.label(at_x + 8, float(low) + 34, need, "label-strong halo")
-    at = f"at {numbers.single(capacity.design_outdoor_degC, outdoor)}"
-    drawing.label(at_x + 8, float(low) + 50, at, "label halo")
+    drawing.line(at_x, float(low) + 6, at_x, y.first - 44, "today-line")
+    drawing.label(at_x - 4, y.first - 28, need, "label-strong halo")
+    at = f"at {numbers.plain(capacity.design_outdoor_degC, outdoor)}"
+    drawing.label(at_x - 4, y.first - 12, at, "label halo")
 
 
 def _capacity_sentence(
     capacity: Capacity, tag: str, power: numbers.Measure, outdoor: numbers.Measure
 ) -> str:
     return (
-        f"{tag} at {numbers.single(capacity.design_outdoor_degC, outdoor)} outdoors: the building needs"
+        f"{tag} at {numbers.plain(capacity.design_outdoor_degC, outdoor)} outdoors: the building needs"
         f" {numbers.figure(capacity.load_at_design_W, power).text}; the plates deliver"
         f" {numbers.figure(capacity.delivers_clean_W, power).text} clean and"
         f" {numbers.figure(capacity.delivers_now_W, power).text} as they are."

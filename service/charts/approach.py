@@ -231,7 +231,7 @@ def _absences(sheet: _Sheet, shown: pd.DataFrame) -> None:
         off = float(shown["hours_running"].iloc[first:last].fillna(0).mean()) < 1
         # the longest wording that fits beside the block, else the block speaks for itself
         wordings = ("no evidence: not running", "not running") if off else ("no evidence",)
-        text = next((w for w in wordings if text_width(w, 12) < x2 - x1 + 24), "")
+        text = next((w for w in wordings if text_width(w, 12) < x2 - x1 - 12), "")
         if text:
             sheet.drawing.label(float(x1 + x2) / 2, y - 5, text, "tick halo", "middle")
 

@@ -6,6 +6,7 @@ from datetime import datetime
 
 from service.charts.drawing import Drawing, text_width
 from service.charts.scales import Scale, TimeScale, tick_labels, ticks
+from service.wording.numbers import NBSP
 
 PHONE_UP_TO = 420.0  # a drawing at most this wide is one for a phone
 
@@ -48,11 +49,13 @@ def time_axis(
     for at, text in marks:
         x = scale.at(at)
         drawing.line(x, frame.bottom, x, frame.bottom + 4, "axis")
-        half = text_width(text, 12) / 2
-        if x - half < free_from or x + half > drawing.width:
-            continue
-        drawing.label(x, frame.bottom + 18, text, "tick", "middle")
-        free_from = x + half + 6
+        # a January too wide for its place is told by its year alone
+        for wording in (text, text.split(NBSP)[-1]):
+            half = text_width(wording, 12) / 2
+            if x - half >= free_from and x + half <= drawing.width:
+                drawing.label(x, frame.bottom + 18, wording, "tick", "middle")
+                free_from = x + half + 5
+                break
 
 
 def horizontal_axis(

@@ -125,7 +125,7 @@ def profile_chart(
         return None
     measure = numbers.measure_of("supply_degC", plant.units)
     difference = numbers.measure_of("approach_K", plant.units)
-    plot = Frame(left=92, top=22, right=width - 92, bottom=232)
+    plot = Frame(left=84, top=22, right=width - 116, bottom=232)
     drawing = Drawing(name=name, width=width, height=268)
     low, high = (
         float(v) for v in measure.shown_array([min(hot_out, cold_in), max(hot_in, cold_out)])
@@ -152,13 +152,7 @@ def profile_chart(
         for value, at in zip(values, placed, strict=True):
             drawing.label(edge, at + 4, numbers.single(value, measure), "label-strong", anchor)
     approach = f"approach {numbers.single(hot_out - cold_in, difference)}"
-    drawing.label(
-        plot.right,
-        min(float(ends_right[0]), float(ends_right[1])) - 14,
-        approach,
-        "label-strong halo",
-        "end",
-    )
+    drawing.label(plot.right + 8, min(float(e) for e in ends_right) - 18, approach, "label")
     middle = len(along) // 2
     drawing.label(x[middle] + 6, float(hot_y[middle]) - 10, "primary", "label halo")
     drawing.label(x[middle] - 6, float(cold_y[middle]) + 20, "secondary", "label halo", "end")

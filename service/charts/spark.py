@@ -32,7 +32,7 @@ def _time_scale(through_utc: datetime, width: float) -> TimeScale:
     )
 
 
-def spark_axis(through_utc: datetime, zone: tzinfo, *, width: float = 268.0) -> str:
+def spark_axis(through_utc: datetime, zone: tzinfo, *, width: float = 252.0) -> str:
     """Return the time axis that stands once above all small charts."""
     drawing = Drawing(name="list-axis", width=width, height=16)
     scale = _time_scale(through_utc, width)
@@ -48,7 +48,7 @@ def spark_axis(through_utc: datetime, zone: tzinfo, *, width: float = 268.0) -> 
 
 def spark(
     evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant, *,
-    width: float = 268.0, name: str = "spark",
+    width: float = 252.0, name: str = "spark",
 ) -> Chart:  # fmt: skip
     """Return the small chart of one exchanger; an empty one says that nothing can be told."""
     drawing = Drawing(name=f"{name}-{evaluation.tag}", width=width, height=_HEIGHT)

@@ -39,7 +39,7 @@ def set_aside_hours(week: pd.DataFrame) -> dict[str, float]:
 def _interval_hours(week: pd.DataFrame) -> float:
     if len(week) < 2:
         return 0.25
-    steps = np.diff(week.index.as_unit("ns").asi8)
+    steps = np.diff(pd.DatetimeIndex(week.index).as_unit("ns").asi8)
     return float(np.median(steps)) / 3.6e12
 
 
@@ -111,17 +111,28 @@ def _reason_rows(
             drawing.label(plot.left - 4, y + 9, labels[name][:8], "tick", "end")
 
 
+def aside_text(week: pd.DataFrame) -> str:
+    """Return what was set aside, in hours by reason, as sentences."""
+    labels = {q.name: q.label for q in SET_ASIDE_REASONS}
+    said = [f"{labels[n]} {_hours(h)}" for n, h in set_aside_hours(week).items()]
+    return f"Set aside: {', '.join(said)}. Nothing is deleted." if said else "Nothing is set aside."
+
+
+def _hours(hours: float) -> str:
+    return f"{numbers.number(hours, 0 if hours >= 10 else 1 if hours >= 1 else 2)}{numbers.NBSP}h"
+
+
 def _sentence(week: pd.DataFrame, tag: str, reasons: dict[str, float]) -> str:
     carrying = int((week["set_aside"] == 0).sum())
     labels = {q.name: q.label for q in SET_ASIDE_REASONS}
-    aside = ", ".join(f"{labels[n]} {h:,.1f}{numbers.NBSP}h" for n, h in reasons.items())
+    aside = ", ".join(f"{labels[n]} {_hours(h)}" for n, h in reasons.items())
     text = f"{tag}: {carrying:,} of {len(week):,} intervals carry evidence"
     return f"{text}; set aside: {aside}." if aside else f"{text}."
 
 
 def _table(reasons: dict[str, float]) -> Table:
     meanings = {q.name: (q.label, q.meaning) for q in SET_ASIDE_REASONS}
-    rows = tuple((*meanings[n], f"{h:,.1f}{numbers.NBSP}h") for n, h in reasons.items())
+    rows = tuple((*meanings[n], _hours(h)) for n, h in reasons.items())
     return Table(
         caption="Hours set aside, by reason; one hour may have several",
         heads=("Reason", "Meaning", "Hours"),

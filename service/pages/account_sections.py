@@ -19,6 +19,7 @@ from service.wording import dates, numbers
 from service.wording.causes import deed_text
 from service.wording.numbers import MINUS
 from service.wording.remarks import remark_text
+from service.wording.verdicts import count_word
 
 _COSTS = {
     "heat": "Heat bought",
@@ -181,7 +182,7 @@ def _capacity_heading(found: Capacity, plant: Plant) -> str:
 def _capacity_note(found: Capacity, plant: Plant) -> str:
     power = numbers.measure_of("load_W", plant.units)
     degrees = numbers.measure_of("outdoor_degC", plant.units)
-    at = numbers.single(found.design_outdoor_degC, degrees)
+    at = numbers.plain(found.design_outdoor_degC, degrees)
     return (
         f"At {at} the building needs {numbers.figure(found.load_at_design_W, power).text}; the plates"
         f" deliver {numbers.figure(found.delivers_clean_W, power).text} clean,"
@@ -212,7 +213,7 @@ def log_entries(
                 note=" ".join(
                     part
                     for part in (
-                        f"{event.note.rstrip('.')}." if event.note else "",
+                        _as_sentence(event.note),
                         proof_text(proofs[event.at_utc]) if event.at_utc in proofs else "",
                     )
                     if part
@@ -227,6 +228,10 @@ def log_entries(
         day = dates.short_day(alert.raised_utc, plant.zone, year=True)
         dated.append((alert.raised_utc, Entry(day=day, said=f"{kind}.", note=f"{said}.")))
     return [entry for _, entry in sorted(dated, key=lambda d: d[0], reverse=True)]
+
+
+def _as_sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}." if text else ""
 
 
 def proof_text(proof: VisitProof) -> str:
@@ -247,5 +252,5 @@ def log_heading(events: Sequence[MaintenanceEvent], plant: Plant) -> str:
     if not events:
         return "Nothing is in the log yet."
     last = max(e.at_utc for e in events)
-    count = "One visit" if len(events) == 1 else f"{len(events)} visits"
+    count = "One visit" if len(events) == 1 else f"{count_word(len(events)).capitalize()} visits"
     return f"{count} in the log; the last on {dates.long_day(last, plant.zone)}."

@@ -18,7 +18,7 @@ from analytics.vocabulary.records import (
     MaintenanceEvent,
     VerdictKind,
 )
-from service.charts.trends import explorer_figure, trends_chart
+from service.charts.trends import aside_text, explorer_figure, trends_chart
 from service.pages import account_sections, sections
 from service.pages.home import about
 from service.pages.rendering import ledger_of, message_page, page, render
@@ -220,7 +220,7 @@ def _raw(request: Request, evaluation: Evaluation, plant: Plant, week: str) -> R
         carrying = int((frame["set_aside"] == 0).sum())
         part = Part(
             heading=f"Week from {from_day}: {carrying:,} of {len(frame):,} intervals carry evidence.",
-            note=f"{wide.text.split(': ', 1)[1]} Nothing is deleted.", chart=wide, phone_chart=phone,
+            note=aside_text(frame), chart=wide, phone_chart=phone,
         )  # fmt: skip
     address = f"/exchangers/{evaluation.tag}"
     return Raw(

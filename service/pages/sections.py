@@ -133,7 +133,7 @@ def _condition(evaluation: Evaluation, plant: Plant) -> str:
     at = " and ".join(numbers.number(flow.shown(f), 1) for f in flows)
     at = f"{at}{flow.suffix()}, " if at else ""
     inlets = (condition.primary_inlet_degC, condition.secondary_inlet_degC)
-    into = f"{numbers.single(inlets[0], degrees)} and {numbers.single(inlets[1], degrees)} in"
+    into = f"{numbers.plain(inlets[0], degrees)} and {numbers.plain(inlets[1], degrees)} in"
     source = "the design" if condition.source == "design" else "the clean weeks"
     return (
         f"Primary return minus secondary return at {at}{into}, as in {source}."
@@ -156,10 +156,10 @@ def transfer(evaluation: Evaluation, plant: Plant) -> Part:
         return Part(heading="Heat transfer of the last 30 days.", chart=wide, phone_chart=phone)
     figure = numbers.figure(lost, numbers.PERCENT)
     resistance = evaluation.state.fouling_resistance_m2K_W if evaluation.state is not None else None
-    note = f"Cleanliness factor lost: {figure.text}."
+    note = f"Lost since clean: {figure.text}."
     if resistance is not None:
         measure = numbers.measure_of("r_m2K_W", plant.units)
-        note = f"{note} Fouling resistance {numbers.figure(resistance, measure).text}."
+        note = f"{note} Fouling resistance {numbers.with_power(resistance, measure)}."
     if lost.low > 0:
         return Part(heading=f"Heat transfer is {figure.main} below the clean curve.", note=note,
                     chart=wide, phone_chart=phone)  # fmt: skip
@@ -196,7 +196,12 @@ def causes_heading(evaluation: Evaluation) -> str:
     """Return the finding of the table of causes."""
     if not evaluation.causes:
         return "No cause can be weighed yet."
-    leading = evaluation.causes[0]
+    leading, *others = evaluation.causes
+    if others and not leading.speaks_against and all(c.speaks_against for c in others):
+        return (
+            f"{cause_title(leading)}, {chances(leading.chances)}: nothing speaks against it,"
+            " something against every other cause."
+        )
     return f"{cause_title(leading)}: {chances(leading.chances)}."
 
 

@@ -88,7 +88,7 @@ def measure_of(name: str, units: DisplayUnits) -> Measure:
     fahrenheit = symbol_of(units.temperature) == "°F"
     degrees = "°F" if fahrenheit else "K"
     match_by_ending: tuple[tuple[str, Measure], ...] = (
-        ("_m2K_W", Measure(symbol="× 10⁻⁴ m²K/W", factor=1e4)),
+        ("_m2K_W", Measure(symbol=f"×{NBSP}10⁻⁴{NBSP}m²K/W", factor=1e4)),
         ("_W_m2K", Measure(symbol="W/m²K", finest=0)),
         ("_W_K", Measure(symbol="kW/K", factor=1e-3, finest=1)),
         ("_m3_s", _to("m**3/s", units.flow, 2)),
@@ -158,6 +158,23 @@ def span(low: float, high: float, measure: Measure) -> str:
         return CANNOT_TELL
     decimals = decimals_for(upper - lower, measure.finest)
     return bare_span(lower, upper, decimals) + measure.suffix()
+
+
+def plain(value: float, measure: Measure) -> str:
+    """Return an agreed figure (a design temperature) with its unit and no needless zeros."""
+    if not isfinite(value):
+        return CANNOT_TELL
+    shown = round(measure.shown(value), measure.finest)
+    decimals = 0 if shown == round(shown) else measure.finest
+    return number(shown, decimals) + measure.suffix()
+
+
+def with_power(estimate: Estimate | None, measure: Measure) -> str:
+    """Return ``0.88 (0.79–0.98) × 10⁻⁴ m²K/W``: the power of ten belongs to the range too."""
+    shown = figure(estimate, measure)
+    if shown.main == CANNOT_TELL or not shown.range:
+        return shown.main
+    return f"{shown.bare} ({shown.range}){measure.suffix()}"
 
 
 def figure(estimate: Estimate | None, measure: Measure, *, signed: bool = False) -> Figure:

@@ -68,10 +68,15 @@ REMARKS: dict[str, str] = {
     "enough_plates": "Clean it delivers {delivers_W}[; {needed_W} are needed]",
     "plates_fit": "The frame and the bolts leave room for the {plates#} plates it needs",
     "plates_do_not_fit": "The frame has no room for the plates it needs",
+    "load_above_plates": "On the coldest days the building wants {short_W} more than clean plates deliver[ ({low_W..high_W})]",
+    "set_point_met": "The set point is met",
     # what is missing, with its consequence
     "temperatures_only": "Four temperatures give effectiveness and the number of transfer units; U, duty and money need a flow or a heat meter",
     "effectiveness_only": "Effectiveness is {effectiveness}[ ({low..high})]; U, duty and money cannot be told without a flow",
     "assumed_constant_secondary_flow": "No flow is measured; the secondary flow is taken as constant",
+    "effectiveness_steady": "Effectiveness has not moved beyond what the weather explains",
+    "transfer_fell_or_flow_rose": "Either heat transfer has fallen by {low%..high%}, or the building draws more water; a flow meter would tell",
+    "no_readings": "No reading has been imported",
     "no_area": "The plates' area is not registered: UA is told, U is not",
     "no_nameplate": "No design data is registered: the first weeks serve as the yardstick, and ranges are wide",
     "no_clean_period": "Nobody vouches for a clean period: the yardstick is less certain",
@@ -91,6 +96,7 @@ REMARKS: dict[str, str] = {
     # conclusions
     "nothing_found": "Nothing found",
     "within_limits": "Nothing has moved beyond what the instruments allow",
+    "deposit_or_instrument": "Heat transfer seems {loss%} below clean: deposit, or the {role!} instrument; they cannot be told apart yet",
     "mild": "The loss is {loss%}, still mild",
     "visit_pays": "A visit now brings more than it costs",
     "visit_pays_later": "A visit pays from {day!}",

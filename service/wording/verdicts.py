@@ -309,7 +309,7 @@ def changes_since(
         if proofs:
             said.append(f"{evaluation.tag}: {proofs[-1].outcome} after its visit")
         elif since is not None and since > seen_utc:
-            said.append(f"{evaluation.tag} is new here: {_lower(headline(evaluation, plant))}")
+            said.append(f"{evaluation.tag}, {_lower(headline(evaluation, plant))}")
         elif raised:
             text = remark_text(raised[-1].remark, plant.units)
             said.append(f"{evaluation.tag}: {_lower(text)}")
@@ -317,4 +317,4 @@ def changes_since(
 
 
 def _lower(text: str) -> str:
-    return (text[:1].lower() + text[1:]).rstrip(".")
+    return (text[:1].lower() + text[1:]).rstrip(".").replace(": ", ", ")

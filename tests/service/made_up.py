@@ -158,7 +158,7 @@ def daily(
     factor = 1 - 0.1 * (approach - clean_K)
     outdoor = (
         8
-        - 10 * np.cos(2 * np.pi * (index.dayofyear - 200 + 182) / 365.25)
+        + 10 * np.cos(2 * np.pi * (index.day_of_year - 200 + 182) / 365.25)
         + rng.normal(0, 2.5, days)
     )
     load = np.clip(18e3 * (17.5 - outdoor), 0, None) * (1 + rng.normal(0, 0.04, days))

@@ -6,6 +6,7 @@ for (const field of document.querySelectorAll("input[data-sift]")) {
   const table = document.querySelector(field.dataset.sift);
   if (!table) continue;
   const none = document.getElementById(table.id + "-none");
+  field.form.querySelector("button").hidden = true;
   field.addEventListener("input", () => {
     const wanted = field.value.trim().toLowerCase();
     let left = 0;

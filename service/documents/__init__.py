@@ -1,0 +1,1 @@
+"""What a client signs: two pages of paper, set by the server without network or system fonts."""

@@ -1,0 +1,318 @@
+"""What the two pages say: words and figures only; how they are set is ``cleaning.typ``.
+
+A text is a list of pieces, each with ``t`` and, where it is set bold, ``b``.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from analytics.vocabulary.records import (
+    Cause,
+    CauseKind,
+    Estimate,
+    Evaluation,
+    Exchanger,
+    MaintenanceEvent,
+    MoneyAccount,
+    VerdictKind,
+)
+from service.charts.approach import approach_chart
+from service.documents.print_style import PRINT_STYLE
+from service.register.plant import Plant
+from service.wording import dates, numbers
+from service.wording.causes import cause_in_a_sentence, cause_title, chances, times_less_likely
+from service.wording.numbers import NBSP
+from service.wording.remarks import remark_text
+from service.wording.verdicts import headline, limit_reached, loss, month_of_waiting, reason
+
+_RIVALS = 5
+_BASES = {
+    "known clean period": "The clean level comes from a period that the register vouches for.",
+    "first weeks": "The clean level is that of its own first weeks, which nobody vouches for.",
+    "nameplate": "The clean level comes from the nameplate alone, so that ranges are wide.",
+}
+_CHEMICALS = (
+    "data sheet at hand, compatible with gaskets and plates, good ventilation, eye and skin"
+    " protection, rinsed out and disposed of as the local rules ask."
+)
+Pieces = list[dict[str, Any]]
+
+
+def _plain(*texts: str) -> Pieces:
+    return [{"t": t, "b": False} for t in texts]
+
+
+def _mixed(*pieces: tuple[str, bool]) -> Pieces:
+    return [{"t": t, "b": b} for t, b in pieces]
+
+
+def document_number(tag: str, events: Sequence[MaintenanceEvent], made_utc: datetime) -> str:
+    """Return the number of the document, as ``HX-03/2026-1``: the year's visits so far, plus one."""
+    visits = sum(e.at_utc.year == made_utc.year and e.at_utc <= made_utc for e in events)
+    return f"{tag}/{made_utc.year}-{visits + 1}"
+
+
+def page_one(
+    plant: Plant, exchanger: Exchanger, evaluation: Evaluation,
+    events: Sequence[MaintenanceEvent], made_utc: datetime,
+) -> dict[str, Any]:  # fmt: skip
+    """Return the page that can be signed alone."""
+    cleaning = evaluation.verdict.kind is VerdictKind.CLEAN_NOW
+    chart = approach_chart(
+        evaluation, events, plant, width=860.0, height=316.0, name="paper", style=PRINT_STYLE
+    )
+    place = f"{exchanger.tag}, {exchanger.building}" if exchanger.building else exchanger.tag
+    return {
+        "plant": plant.name,
+        "number": document_number(exchanger.tag, events, made_utc),
+        "date": dates.long_day(made_utc, plant.zone),
+        "tag": exchanger.tag,
+        "place": ", ".join(p for p in (place, exchanger.room) if p),
+        "title": f"Please approve a cleaning visit: {place}" if cleaning else f"Report: {place}",
+        "request": _request(evaluation, plant) if cleaning else _no_visit(evaluation, plant),
+        "figures": _figures(evaluation, plant),
+        "chart": chart.svg if chart is not None else "",
+        "chart_heading": _chart_heading(evaluation, plant),
+        "why_heading": "Why we say deposit, and what we ruled out" if cleaning else "What speaks for this",
+        "why": _why(evaluation, plant),
+        "rivals": _rivals(evaluation, plant),
+        "sure": _how_sure(evaluation, plant, cleaning=cleaning),
+        "approval_heading": "Approval" if cleaning else "Noted",
+        "approval": _approval(evaluation, plant) if cleaning else
+        ["seen", "a visit is wanted all the same, because"],
+        "through": dates.long_day(evaluation.through_utc, plant.zone),
+    }  # fmt: skip
+
+
+def _by_when(money: MoneyAccount, plant: Plant) -> str:
+    return dates.long_day(money.best_visit_utc, plant.zone) if money.best_visit_utc else ""
+
+
+def _request(evaluation: Evaluation, plant: Plant) -> Pieces:
+    money = evaluation.money
+    if money is None:
+        return _plain(
+            "What the deposit costs cannot be told, for want of a tariff or of a measured flow. "
+            "Please decide by the heat transfer that is lost and by the limit, below."
+        )
+    if money.visit_price is None or money.net_benefit_now is None:
+        untouched = numbers.money(money.next_year_untouched, money.currency)
+        return _mixed(
+            ("No price of a visit is registered. Left alone, the deposit costs ", False),
+            (untouched.main, True),
+            (f" ({untouched.range}) in the next twelve months. ", False),
+            ("Please decide whether an offer shall be asked for.", True),
+        )
+    net = money.best_net_benefit or money.net_benefit_now
+    # what is avoided is what the visit brings plus what it costs; its price is agreed, not estimated
+    avoided = Estimate(value=net.value + money.visit_price, low=net.low + money.visit_price,
+                       high=net.high + money.visit_price)  # fmt: skip
+    saved, brings = numbers.money(avoided, money.currency), numbers.money(net, money.currency)
+    day = _by_when(money, plant)
+    pieces = [
+        ("It costs ", False), (numbers.sum_of_money(money.visit_price, money.currency), True),
+        (", avoids ", False), (saved.main, True),
+        (f" ({saved.range}) of cost in the following twelve months, and so brings ", False),
+        (brings.main, True), (f" ({brings.range})", False),
+    ]  # fmt: skip
+    pieces += [(" if done by ", False), (day, True), (".", False)] if day else [(".", False)]
+    return _mixed(*pieces)
+
+
+def _no_visit(evaluation: Evaluation, plant: Plant) -> Pieces:
+    kind = evaluation.verdict.kind
+    if kind is VerdictKind.CANNOT_TELL:
+        said = "Whether a cleaning visit is needed cannot be told. "
+    elif kind is VerdictKind.CLEAN_LATER:
+        said = "A cleaning visit is not recommended yet. "
+    else:
+        said = "A cleaning visit is not recommended. "
+    why = reason(evaluation, plant)
+    return _mixed((said, True), (f"{headline(evaluation, plant)} {why}".strip(), False))
+
+
+def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
+    lost, money, state = loss(evaluation), evaluation.money, evaluation.state
+    share = numbers.figure(lost, numbers.PERCENT)
+    month, limit = month_of_waiting(evaluation), limit_reached(evaluation, plant)
+    so_far = numbers.money(
+        money.avoidable_so_far if money else None, money.currency if money else ""
+    )
+    measure = numbers.measure_of("limit_K", plant.units)
+    name = "Limit reached"
+    if state is not None and state.approach_limit_K is not None:
+        name = f"Limit of {numbers.single(state.approach_limit_K, measure)} reached"
+    since = f"since {dates.short_day(money.since_utc, plant.zone, year=True)}" if money else ""
+    return [
+        {"label": "Heat transfer lost", "figure": share.main, "note": share.range},
+        {"label": "A month of waiting", "figure": month.main, "note": month.range},
+        {"label": name, "figure": limit.main, "note": limit.range},
+        {"label": "Lost so far", "figure": so_far.main,
+         "note": ", ".join(p for p in (so_far.range, since) if p)},
+    ]  # fmt: skip
+
+
+def _chart_heading(evaluation: Evaluation, plant: Plant) -> str:
+    state, reference = evaluation.state, evaluation.reference
+    now = state.approach_reference_K if state is not None else None
+    if now is None or reference is None:
+        return "The approach temperature"
+    measure = numbers.measure_of("approach_K", plant.units)
+    level = numbers.figure(reference.approach_K, measure).main
+    shown = numbers.figure(now, measure).main
+    if now.low > reference.approach_K.high:
+        return f"The approach temperature has risen from {level} clean to {shown}"
+    return f"The approach temperature is {shown}; clean it is {level}"
+
+
+def _why(evaluation: Evaluation, plant: Plant) -> str:
+    cause = evaluation.verdict.cause
+    said = [*(cause.speaks_for if cause is not None else ()), *evaluation.verdict.reasons]
+    unique = list(dict.fromkeys(remark_text(r, plant.units) for r in said))
+    if unique:
+        return " ".join(f"{s}." for s in unique[:4])
+    consequences = [remark_text(r, plant.units) for r in evaluation.health.consequences]
+    return (
+        " ".join(f"{s}." for s in consequences[:3]) or "There is too little data to weigh causes."
+    )
+
+
+def _rivals(evaluation: Evaluation, plant: Plant) -> list[list[str]]:
+    leading = evaluation.verdict.cause
+    named = (leading.kind, leading.subject) if leading is not None else None
+    others = [c for c in evaluation.causes if (c.kind, c.subject) != named][:_RIVALS]
+    return [
+        [cause_title(c), _against(c, plant), times_less_likely(c.times_less_likely)] for c in others
+    ]
+
+
+def _against(cause: Cause, plant: Plant) -> str:
+    said = [remark_text(r, plant.units) for r in cause.speaks_against[:2]]
+    return ". ".join(said) or "nothing found"
+
+
+def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
+    said = ["Ranges hold nine times in ten."]
+    cause, money = evaluation.verdict.cause, evaluation.money
+    if cause is not None:
+        name = cause_in_a_sentence(cause)
+        said.append(f"The cause is {name} with {chances(cause.chances)}.")
+    if evaluation.reference is not None:
+        said.append(_BASES[evaluation.reference.basis])
+    if cleaning and money is not None and money.chance_visit_pays is not None:
+        said.append(
+            f"That the visit pays for itself within twelve months has {chances(money.chance_visit_pays)}."
+        )
+    if cause is not None and cause.kind is CauseKind.DEPOSIT:
+        said.append("Which side the deposit is on cannot be told from outside.")
+    if cleaning:
+        said.append(
+            "What the visit achieved is reported after about two weeks of running, also if it is little."
+        )
+    said.append(
+        f"The figures rest on the trends logged up to {dates.long_day(evaluation.through_utc, plant.zone)}."
+    )
+    return " ".join(said)
+
+
+def _approval(evaluation: Evaluation, plant: Plant) -> list[str]:
+    money = evaluation.money
+    if money is None or money.visit_price is None:
+        return ["ask for an offer for the visit", "not approved, because"]
+    price = numbers.sum_of_money(money.visit_price, money.currency)
+    day = _by_when(money, plant)
+    return [f"approved, {price}{f', by {day}' if day else ''}", "not approved, because"]
+
+
+def page_two(plant: Plant, exchanger: Exchanger, evaluation: Evaluation) -> dict[str, Any]:
+    """Return the sheet that goes to the plant room."""
+    return {
+        "cautions": _cautions(plant, exchanger),
+        "there": _what_is_there(plant, exchanger),
+        "expected": _what_is_expected(plant, exchanger, evaluation),
+        "units": {
+            "temperature": numbers.symbol_of(plant.units.temperature),
+            "flow": numbers.symbol_of(plant.units.flow),
+            "power": numbers.symbol_of(plant.units.power),
+            "pressure": numbers.symbol_of(plant.units.pressure),
+        },
+        "plates": str(exchanger.plates) if exchanger.plates else "____",
+    }
+
+
+def _most(side_degC: float | None, rating_Pa: float | None, plant: Plant) -> str:
+    parts = []
+    if side_degC is not None:
+        parts.append(numbers.plain(side_degC, numbers.measure_of("inlet_degC", plant.units)))
+    if rating_Pa is not None:
+        parts.append(f"{numbers.number(rating_Pa / 1e5, 0)}{NBSP}bar")
+    return " and ".join(parts)
+
+
+def _cautions(plant: Plant, exchanger: Exchanger) -> list[Pieces]:
+    secondary = exchanger.secondary
+    primary_most = _most(
+        exchanger.primary.design_inlet_degC, exchanger.primary.pressure_rating_Pa, plant
+    )
+    secondary_most = _most(secondary.design_outlet_degC, secondary.pressure_rating_Pa, plant)
+    hot = "The water scalds"
+    if primary_most:
+        hot += f": primary up to {primary_most}"
+        hot += f", secondary up to {secondary_most}" if secondary_most else ""
+    dimension = "the maker's dimension"
+    if exchanger.tightening_dimension_m is not None:
+        length = numbers.measure_of("dimension_m", plant.units)
+        dimension += f" ({numbers.single(exchanger.tightening_dimension_m, length)} as built)"
+    return [
+        _mixed(("Isolate both sides, lock the valves, let the pressure off, drain and cool ", True),
+               ("before a bolt is loosened.", False)),
+        _mixed((f"{hot}. ", True), ("Vent and check that no pressure is left.", False)),
+        _mixed(("Frame parts and plates are heavy, edges are sharp: ", True),
+               ("lifting gear, gloves, and a secured pressure plate.", False)),
+        _mixed(("Cleaning chemicals: ", True),
+               (_CHEMICALS, False)),
+        _mixed(("Tighten evenly and in diagonal pairs to ", True),
+               (f"{dimension}, never below the least that the maker allows, never by torque alone.", False)),
+        _mixed(("The maker's manual, local codes and licensed practice ", True),
+               ("come before this sheet.", False)),
+    ]  # fmt: skip
+
+
+def _what_is_there(plant: Plant, exchanger: Exchanger) -> list[list[str]]:
+    unknown = "not registered"
+    area = f"{exchanger.area_m2:,.1f}{NBSP}m²" if exchanger.area_m2 else "area not registered"
+    length = numbers.measure_of("dimension_m", plant.units)
+    dimension = exchanger.tightening_dimension_m
+    ports = {"front": "all in front", "both ends": "at both ends"}[exchanger.ports]
+    return [
+        ["Plates, effective area", f"{exchanger.plates}, {area}" if exchanger.plates else unknown],
+        ["Most plates, frame and bolts", str(exchanger.plates_most or unknown)],
+        ["Passes, ports", f"{exchanger.primary.passes} and {exchanger.secondary.passes}, {ports}"],
+        [
+            "Tightening dimension as built",
+            numbers.single(dimension, length) if dimension else unknown,
+        ],
+    ]
+
+
+def _what_is_expected(
+    plant: Plant, exchanger: Exchanger, evaluation: Evaluation
+) -> list[list[str]]:
+    state, reference = evaluation.state, evaluation.reference
+    resistance = numbers.with_power(
+        state.fouling_resistance_m2K_W if state else None,
+        numbers.measure_of("r_m2K_W", plant.units),
+    )
+    after = numbers.figure(
+        reference.approach_K if reference else None, numbers.measure_of("approach_K", plant.units)
+    )
+    drop = exchanger.primary.design_pressure_drop_Pa
+    pressure = numbers.measure_of("drop_Pa", plant.units)
+    return [
+        ["Deposit, fouling resistance", resistance],
+        ["Side of the deposit", "cannot tell"],
+        ["Approach after, reference", after.text],
+        ["Pressure drop, primary, design",
+         numbers.plain(drop, pressure) if drop is not None else "not registered"],
+    ]  # fmt: skip
