@@ -393,7 +393,7 @@ EXCHANGERS: tuple[DemoExchanger, ...] = (
                 primary_flow_most=1.06,
             ),
             load=LoadModel(
-                share_at_design=1.6,
+                share_at_design=1.85,
                 set_point_mild_degC=44.0,
                 set_point_cold_degC=65.0,
                 secondary_flow_most=1.45,
