@@ -54,7 +54,7 @@ class Cells:
 
     ``values``: NaN where missing or unreadable; ``missing``: a missing-data word;
     ``unreadable``: neither number nor such a word; ``unit``: unit written in the cells;
-    ``state``: state written in the cell, "" for none.
+    ``state``: state written in the cell, "" for none; ``switched``: a word for on or off.
     """
 
     values: NDArray[np.float64]
@@ -62,6 +62,7 @@ class Cells:
     unreadable: NDArray[np.bool_]
     unit: str | None
     state: NDArray[np.object_]
+    switched: NDArray[np.bool_]  # a word for on or off, which has no unit
 
 
 def decimal_mark(texts: list[str], delimiter: str) -> DecimalMark:
@@ -137,16 +138,31 @@ def _to_float(texts: pa.Array) -> NDArray[np.float64]:
     return np.array(numbers.to_numpy(zero_copy_only=False), dtype=np.float64)  # own, to write to
 
 
+def _read_numbers(texts: pa.Array, mark: str) -> NDArray[np.float64]:
+    """Read plain numbers straight away, and only what is left with an eye to grouping."""
+    straight = texts
+    if mark == ",":
+        clear = pc.invert(pc.match_substring(texts, "."))
+        straight = pc.if_else(clear, pc.replace_substring(texts, ",", "."), "")
+    values = _to_float(straight)
+    rest = np.flatnonzero(np.isnan(values))
+    if rest.size:
+        values[rest] = _to_float(_normalise(texts.take(pa.array(rest)), mark))
+    return values
+
+
 def read_cells(texts: pa.Array, mark: str, *, switch: bool = False) -> Cells:
     """Turn distinct cell texts into numbers; ``switch``: words for on and off count as 1 and 0."""
     lowered = pc.utf8_lower(texts)
     state = np.full(len(texts), "", dtype=object)
     missing = np.asarray(pc.is_in(lowered, value_set=pa.array(sorted(MISSING_WORDS))))
+    switched = np.zeros(len(texts), dtype=bool)
     if switch:
         words = pd.Series(lowered.to_pylist(), dtype=object)
-        switched = words.map(SWITCH_WORDS)
-        texts = pa.array(switched.where(switched.notna(), texts.to_pylist()).tolist(), pa.string())
-    values = _to_float(_normalise(texts, mark))
+        meaning = words.map(SWITCH_WORDS)
+        switched = meaning.notna().to_numpy(dtype=bool)
+        texts = pa.array(meaning.where(switched, texts.to_pylist()).tolist(), pa.string())
+    values = _read_numbers(texts, mark)
     rest = np.flatnonzero(np.isnan(values) & ~missing)
     unit: str | None = None
     if rest.size:
@@ -154,7 +170,7 @@ def read_cells(texts: pa.Array, mark: str, *, switch: bool = False) -> Cells:
     values[missing] = np.nan  # -9999 is a number to the eye only
     unreadable = ~np.isfinite(values) & ~missing
     values[~np.isfinite(values)] = np.nan
-    return Cells(values, missing, unreadable, unit, state)
+    return Cells(values, missing, unreadable, unit, state, switched)
 
 
 def _read_decorated(

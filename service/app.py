@@ -2,6 +2,7 @@
 
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from http import HTTPStatus
 from urllib.parse import urlsplit
 
 from fastapi import FastAPI, Request, Response
@@ -10,6 +11,8 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from service.api import VERSION_PREFIX, problems
 from service.api.router import router
+from service.pages.rendering import message_page
+from service.pages.router import make_router
 from service.settings import Settings
 from service.usecases.ledger import Ledger
 
@@ -46,19 +49,18 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.settings = settings
     app.state.ledger = ledger
     app.include_router(router)
-    _include_pages(app)
-    problems.add_handlers(app)
+    app.include_router(make_router())
+    problems.add_handlers(app, page=_error_page)
     app.middleware("http")(_refuse_writes_from_elsewhere)
     app.add_middleware(GZipMiddleware, minimum_size=2000)
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=[*_hosts(settings)])
     return app
 
 
-def _include_pages(app: FastAPI) -> None:
-    from service.pages.router import make_router, mount_static
-
-    app.include_router(make_router())
-    mount_static(app)
+def _error_page(request: Request, status: int, detail: str) -> Response:
+    """Answer an error on a page as a page."""
+    title = HTTPStatus(status).phrase if status != 404 else "There is no such page."
+    return message_page(request, title, detail, status=status)
 
 
 def _hosts(settings: Settings) -> tuple[str, ...]:

@@ -51,6 +51,7 @@ class Signs:
     set_point_share: float | None = None
     set_point_short_K: float | None = None
     short_of_capacity: bool = False
+    short_at_design_W: Estimate | None = None
     pressure_drop_ratio: float | None = None
     pressure_drop_risen: bool = False
     parallel_flow: bool = False
@@ -369,14 +370,26 @@ def _rule_causes(signs: Signs, odds: Odds) -> list[Cause]:
             [Remark(code="valve_hunting", numbers=numbers)],
             [Remark(code="valve_calm")],
         )
-    if signs.set_point_share is not None:
-        numbers = {"hours_share": signs.set_point_share, "short_K": signs.set_point_short_K or 0.0}
+    if signs.set_point_share is not None or signs.short_at_design_W is not None:
+        seen = []
+        if signs.short_at_design_W is not None:
+            short = signs.short_at_design_W
+            seen.append(
+                Remark(
+                    code="load_above_plates",
+                    numbers={"short_W": short.value, "low_W": short.low, "high_W": short.high},
+                )
+            )
+        if signs.set_point_share is not None and signs.set_point_share > 0.02:
+            numbers = {
+                "hours_share": signs.set_point_share,
+                "short_K": signs.set_point_short_K or 0.0,
+            }
+            seen.append(Remark(code="set_point_missed", numbers=numbers))
         add(
-            CauseKind.CAPACITY,
-            signs.short_of_capacity,
-            [Remark(code="set_point_missed", numbers=numbers)],
-            [Remark(code="nothing_found")],
-        )
+            CauseKind.CAPACITY, signs.short_of_capacity, seen,
+            [Remark(code="set_point_met")], signs.short_at_design_W, "W",
+        )  # fmt: skip
     if signs.effectiveness is not None:
         numbers = {"effectiveness": signs.effectiveness}
         if signs.parallel_most is not None:

@@ -17,6 +17,7 @@ from analytics.vocabulary.records import Deed
 WINDOW_DAYS = 30
 RECENT_HOURS = 336
 LEAST_HOURS = 48
+HEATING_DAY_HOURS = 16
 HUNTING_STEP = 0.03  # of full travel, mean from one logged point to the next
 HUNTING_RATIO = 2.5  # over its own clean value
 MISSED_K = 3.0
@@ -57,6 +58,9 @@ def hunting(account: Account) -> tuple[float, bool] | None:
     """Return the valve's 80th-percentile step of the last hours with load, and whether it hunts."""
     step = account.table.valve_step
     loaded = running(account) & ((account.set_aside & REASON_BITS["low_load"]) == 0)
+    # a day that heats now and then opens and shuts the valve without hunting
+    hours = pd.Series(loaded).groupby(account.table.day).transform("sum").to_numpy()
+    loaded &= hours >= HEATING_DAY_HOURS
     masks = reference_and_recent(account, np.isfinite(step) & loaded)
     if masks is None:
         return None

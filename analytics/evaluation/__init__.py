@@ -34,6 +34,7 @@ from analytics.trends.reference_condition import (
 )
 from analytics.vocabulary.quantities import INTERVAL_COLUMNS, REASON_BITS
 from analytics.vocabulary.records import (
+    Capacity,
     CleanReference,
     CurrentState,
     DataHealth,
@@ -52,6 +53,7 @@ from analytics.vocabulary.timebase import check_trends
 
 Progress = Callable[[str, int, int], None]
 _STEPS = 6
+SUPPLY_CHANGED_K = 2.0
 WIDEN_OFFSETS = 2.0  # stated intervals of thermometer errors were too narrow in experiments
 
 
@@ -150,7 +152,8 @@ def _concluded(
     forecast, money = _outlook(account, at, daily, state)
     step("diagnosis", 5, _STEPS)
     odds = weigh(account)
-    signs = _signs(account, building)
+    capacity = outlook.capacity_record(account, at)
+    signs = _signs(account, building, capacity)
     per_deposit = (exchanger.area_m2 or 1.0) / at.model.scale_UA_W_K
     listed = causes(account, odds, signs, per_deposit)
     early = early_verdict(account, health)
@@ -159,7 +162,7 @@ def _concluded(
     return Evaluation(
         tag=exchanger.tag, through_utc=_end(trends), verdict=verdict, causes=tuple(listed),
         health=health, reference=_reference(account, at), state=state, offsets=_offsets(account, odds),
-        forecast=forecast, money=money, capacity=outlook.capacity_record(account, at),
+        forecast=forecast, money=money, capacity=capacity,
         proofs=outlook.proofs(account, at), alerts=alerts, latest=latest, daily=daily,
         intervals=intervals,
     )  # fmt: skip
@@ -265,14 +268,39 @@ def _building(account: Account) -> BuildingSide | None:
     halted = REASON_BITS["stopped"] | REASON_BITS["gap"] | REASON_BITS["low_load"]
     runs = (account.set_aside & halted) == 0
     runs[1:] &= runs[:-1]
+    runs &= ~_supply_changed(account, runs)
     reference = (table.day >= account.period.first) & (table.day < account.ready)
-    flow = table.flow[:, 1] / _load_growth(account, runs & reference)
+    # at one supply temperature flow grows faster than load, as the return gets warmer with it
+    flow = table.flow[:, 1] / _load_growth(account, runs & reference) ** 2
     outdoor = table.outdoor_degC
     return assess_building_side(
         np.asarray(table.start.tz_localize(None).as_unit("s")), table.temperature[:, 3],
         table.temperature[:, 2], outdoor if np.isfinite(outdoor).any() else None,
         flow if np.isfinite(flow).any() else None, runs, reference,
     )  # fmt: skip
+
+
+def _supply_changed(account: Account, runs: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return hours whose secondary supply lies off its own heating curve of the reference period.
+
+    A set point that was changed takes the secondary return along; the old comparison says nothing.
+    """
+    table = account.table
+    assert account.ready is not None
+    supply, outdoor = table.temperature[:, 2], table.outdoor_degC
+    known = runs & np.isfinite(outdoor) & np.isfinite(supply)
+    learn = known & (table.day < account.ready)
+    if learn.sum() < 100:
+        return np.zeros(len(table), dtype=bool)
+    curve = np.polynomial.Polynomial.fit(outdoor[learn], supply[learn], 2)
+    low, high = np.quantile(outdoor[learn], (0.01, 0.99))
+    edge = np.clip(outdoor, low, high)
+    # beyond the weather seen then, the curve goes on straight
+    expected = curve(edge) + curve.deriv()(edge) * (outdoor - edge)
+    apart = pd.Series(np.where(known, supply - expected, np.nan)).groupby(table.day).median()
+    week = apart.rolling(7, min_periods=1).median()
+    changed = week.abs().to_numpy() > SUPPLY_CHANGED_K
+    return np.asarray(changed[np.searchsorted(week.index.to_numpy(), table.day)])
 
 
 def _load_growth(account: Account, learn: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -300,7 +328,7 @@ def _load_growth(account: Account, learn: NDArray[np.bool_]) -> NDArray[np.float
     return np.asarray(growth[np.searchsorted(daily.index.to_numpy(), table.day)])
 
 
-def _signs(account: Account, building: BuildingSide | None) -> Signs:
+def _signs(account: Account, building: BuildingSide | None, capacity: Capacity | None) -> Signs:
     moves, missed = hunting(account), missed_set_point(account)
     drop, piping = pressure_drop(account), parallel_flow(account)
     active = bool(building is not None and len(building.active_by_day) and _still(building))
@@ -312,12 +340,27 @@ def _signs(account: Account, building: BuildingSide | None) -> Signs:
         hunting=bool(moves and moves[1]),
         set_point_share=None if missed is None else missed[0],
         set_point_short_K=None if missed is None else missed[1],
-        short_of_capacity=bool(missed and missed[2]),
+        short_of_capacity=bool(missed and missed[2]) or _short(capacity),
+        short_at_design_W=_shortfall(capacity),
         pressure_drop_ratio=None if drop is None else drop[0],
         pressure_drop_risen=bool(drop and drop[1]),
         effectiveness=None if piping is None else piping[0],
         parallel_most=None if piping is None else piping[1],
         parallel_flow=bool(piping and piping[2]),
+    )
+
+
+def _short(capacity: Capacity | None) -> bool:
+    """Tell whether the load at the design outdoor temperature exceeds what clean plates deliver."""
+    return capacity is not None and capacity.load_at_design_W.low > capacity.delivers_clean_W.value
+
+
+def _shortfall(capacity: Capacity | None) -> Estimate | None:
+    if capacity is None or not _short(capacity):
+        return None
+    load, clean = capacity.load_at_design_W, capacity.delivers_clean_W
+    return Estimate(
+        value=load.value - clean.value, low=load.low - clean.value, high=load.high - clean.value
     )
 
 

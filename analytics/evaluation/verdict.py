@@ -45,7 +45,7 @@ DEED_OF: dict[CauseKind, VerdictKind] = {
     CauseKind.STRAINER: VerdictKind.RINSE_STRAINER,
 }
 # Rules come in this order before the likelihoods; a later one may be the consequence of an earlier.
-RULE_ORDER = (CauseKind.PIPING, CauseKind.CONTROLS, CauseKind.STRAINER)
+RULE_ORDER = (CauseKind.PIPING, CauseKind.STRAINER, CauseKind.CONTROLS)
 AFTER_ORDER = (CauseKind.CAPACITY, CauseKind.BUILDING_SIDE)
 
 

@@ -188,7 +188,9 @@ def _read_point(
             if unit is None:
                 continue
             raw = np.where(masked[rows], np.nan, cells.values[index[rows]])
-            parts.append((rows, to_si(point, raw, unit, report, findings, examination)))
+            switched = cells.switched[index[rows]]
+            si_part = to_si(point, raw, switched, unit, report, findings, examination)
+            parts.append((rows, si_part))
         if not parts:
             continue
         rows = np.concatenate([p[0] for p in parts])

@@ -85,6 +85,9 @@ def unit_of(
         If the unit that would count is not known.
     """
     report.unit_in_register = point.unit
+    if point.role == "pump_running":
+        report.unit_in_file, report.unit_sure = stated, "none needed: runs above zero"
+        return "1"
     if stated is None:
         if not _known(point.unit):
             raise IngestError(
@@ -143,10 +146,13 @@ def _known(unit: str) -> bool:
 
 
 def to_si(
-    point: Point, values: NDArray[np.float64], unit: str, report: ColumnReport, findings: Findings,
-    examination: Examination,
+    point: Point, values: NDArray[np.float64], switched: NDArray[np.bool_], unit: str,
+    report: ColumnReport, findings: Findings, examination: Examination,
 ) -> NDArray[np.float64]:  # fmt: skip
-    """Return values in the role's SI unit, and note what looks wrong about them."""
+    """Return values in the role's SI unit, and note what looks wrong about them.
+
+    ``switched`` marks the values that came from a word for on or off: 1 and 0 whatever the unit.
+    """
     role = ROLES[point.role]
     finite = values[np.isfinite(values)]
     absolute = role.unit == "degC" and SPELLINGS.get(unit.strip().lower(), unit) == "kelvin"
@@ -158,7 +164,7 @@ def to_si(
                 "doubtful", column=point.name,
             )  # fmt: skip
         unit = "degC"
-    si = convert(values, unit, role.unit)
+    si = np.where(switched, values, convert(values, unit, role.unit))
     report.unit_used = unit
     if point.role == "pump_running":
         # speeds and frequencies say the same thing

@@ -90,7 +90,8 @@ def read_column(
         unit = unit_of(point, stated, where, report, findings, line=line)
         if unit is None:
             continue
-        si = to_si(point, values, unit, report, findings, examination)
+        switched = cells.switched[index][timed.rows]
+        si = to_si(point, values, switched, unit, report, findings, examination)
         report.taken_for = (*report.taken_for, (point.tag, point.role))
         lines = table.lines[timed.rows]
         readings.append(Reading(report.heading, point.tag, point.role, timed.time_utc, si, lines))

@@ -1,6 +1,7 @@
 """Every error of the API as ``application/problem+json`` (RFC 9457), in one place."""
 
 import logging
+from collections.abc import Callable
 from http import HTTPStatus
 from typing import Any
 
@@ -59,15 +60,23 @@ def is_api(request: Request) -> bool:
     return path == VERSION_PREFIX or path.startswith(VERSION_PREFIX + "/")
 
 
-def add_handlers(app: FastAPI) -> None:
-    """Answer errors of the API's routes as problem documents; pages answer their own."""
+ErrorPage = Callable[[Request, int, str], Response]
+
+
+def add_handlers(app: FastAPI, *, page: ErrorPage) -> None:
+    """Answer every error: of the API as a problem document, elsewhere as ``page`` says."""
+
+    def answer(request: Request, status: int, detail: str, **more: Any) -> Response:
+        if is_api(request):
+            return problem(request, status, detail, **more)
+        return page(request, status, detail)
 
     @app.exception_handler(PlateledgerError)
     async def _ours(request: Request, exc: PlateledgerError) -> Response:
         if isinstance(exc, NotFound):
-            return problem(request, 404, str(exc))
+            return answer(request, 404, str(exc))
         status = next(s for kind, s in _STATUS if isinstance(exc, kind))
-        return problem(request, status, str(exc))
+        return answer(request, status, str(exc))
 
     @app.exception_handler(RequestValidationError)
     async def _invalid(request: Request, exc: RequestValidationError) -> Response:
@@ -80,16 +89,16 @@ def add_handlers(app: FastAPI) -> None:
             for e in exc.errors()
         ]
         first = errors[0]
-        return problem(
+        return answer(
             request, 422, f"{first['where']}: {first['what']}, got {first['got']!r}.", errors=errors
         )
 
     @app.exception_handler(HTTPException)
     async def _http(request: Request, exc: HTTPException) -> Response:
         headers = dict(exc.headers) if exc.headers else None
-        return problem(request, exc.status_code, str(exc.detail), headers)
+        return answer(request, exc.status_code, str(exc.detail), headers=headers)
 
     @app.exception_handler(Exception)
     async def _fault(request: Request, exc: Exception) -> Response:
         _LOG.error("%s %s failed", request.method, request.url.path, exc_info=exc)
-        return problem(request, 500, "A fault of the program; its log says more.")
+        return answer(request, 500, "A fault of the program; its log says more.")

@@ -27,6 +27,7 @@ def import_file(
     delimiter: Option = None,
     encoding: Option = None,
     stamp: Option = None,
+    accept: Annotated[bool, Form(description="Store as checked, questions or not.")] = False,
     unit_of: Annotated[list[str] | None, Form(description="POINT=UNIT")] = None,
 ) -> ImportCheckOut | ImportOut:
     """Check a trend file (`check=true`), or store it whole and begin to assess what it touches.
@@ -43,6 +44,7 @@ def import_file(
         encoding=encoding,
         stamp=stamp,
         units=dict(_pair(text) for text in unit_of or ()),
+        accept=accept,
     )
     name = (file.filename or "upload").replace("\\", "/").rsplit("/", 1)[-1]
     data = read_upload(file, name, ledger.settings.largest_upload_bytes)

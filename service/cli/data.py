@@ -39,6 +39,12 @@ def import_files(
         list[str] | None,
         typer.Option(metavar="POINT=UNIT", help="Unit of a point in these files; may be repeated."),
     ] = None,
+    accept: Annotated[
+        bool,
+        typer.Option(
+            "--accept", help="Where a question is open, store as --check says it is taken."
+        ),
+    ] = False,
     workspace: Workspace = None,
     as_json: AsJson = False,
 ) -> None:
@@ -72,6 +78,7 @@ def import_files(
         encoding=encoding,
         stamp=stamp,
         units={point: unit for point, _, unit in pairs},
+        accept=accept,
     )
     results: list[dict[str, Any]] = []
     failed = 0

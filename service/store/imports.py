@@ -177,9 +177,16 @@ def run(connection: Connection, number: int) -> Mapping[str, Any]:
 
 
 def list_runs(connection: Connection) -> tuple[Mapping[str, Any], ...]:
-    """Return the imports, newest first, without their examinations."""
-    columns = [c for c in ImportRunRow.__table__.columns if c.name != "examination"]
-    query = select(*columns).order_by(ImportRunRow.id.desc())
+    """Return the imports, newest first, without their examinations; ``run`` is the number."""
+    columns = [c for c in ImportRunRow.__table__.columns if c.name not in ("id", "examination")]
+    findings = (
+        select(func.coalesce(func.sum(FindingRow.count), 0))
+        .where(FindingRow.run_id == ImportRunRow.id)
+        .scalar_subquery()
+    )
+    query = select(ImportRunRow.id.label("run"), *columns, findings.label("findings")).order_by(
+        ImportRunRow.id.desc()
+    )
     return tuple(dict(r) for r in connection.execute(query).mappings())
 
 

@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -31,6 +31,7 @@ class ImportOptions:
     encoding: str | None = None
     stamp: str | None = None  # "start", "end", "instant": what a stamp says of its value
     units: Mapping[str, str] = field(default_factory=dict)  # point -> unit
+    accept: bool = False  # where a question is open, take the file as the check says
 
 
 DATE_ORDERS = ("dmy", "mdy", "ymd")
@@ -107,7 +108,7 @@ def _one_of(name: str, value: str | None, choices: tuple[str, ...]) -> str | Non
 
 def way_of_reading(plant: Plant, options: ImportOptions) -> str:
     """Return a text that differs whenever a file would be read differently."""
-    return fingerprint(plant.zone.key, plain(plant.points), plain(options))
+    return fingerprint(plant.zone.key, plain(plant.points), plain(replace(options, accept=False)))
 
 
 def digest(data: bytes) -> str:

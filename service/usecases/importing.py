@@ -128,7 +128,7 @@ def store_file(
         return _outcome(before, repeated=True, findings=0)
     report(f"reading {name}", 0, 2)
     read = _read(store, name, data, options, plant)
-    if read.examination.questions:
+    if read.examination.questions and not options.accept:
         raise IngestError(
             f"{name}: nothing is stored before this is answered: "
             + " ".join(read.examination.questions)

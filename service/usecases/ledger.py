@@ -215,7 +215,7 @@ class Ledger:
         return importing.store_file(self.store, name, data, options, progress=progress)
 
     def import_runs(self) -> tuple[Mapping[str, Any], ...]:
-        """Return the past imports, newest first: id, name, stored_utc, tags, rows and so on."""
+        """Return the past imports, newest first: run, name, stored_utc, tags, rows, findings."""
         with self.store.reading() as connection:
             return imports.list_runs(connection)
 

@@ -32,7 +32,7 @@ def outcome(data, rules):
         return {}, str(error)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(text=st.sampled_from([WIDE, LONG]), seed=st.integers(0, 1 << 32), edits=st.integers(1, 12))
 def test_damaged_files(rules_for_damage, text, seed, edits):
     chance = random.Random(seed)

@@ -27,7 +27,7 @@ STAMPS = ("%Y-%m-%d %H:%M:%S", "%d.%m.%Y %H:%M", "%Y/%m/%d %H:%M", "%m/%d/%Y %I:
           "%Y-%m-%dT%H:%M:%S%z", "%d-%b-%Y %H:%M", "%Y%m%d%H%M%S")  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     delimiter=st.sampled_from([";", "\t", "|", ","]),
     comma=st.booleans(),

@@ -348,3 +348,10 @@ def test_heading_that_serves_several_exchangers_is_asked_about(read):
     (question,) = read(text, points=points).examination.questions
     assert "--exchanger" in question
     assert not read(text, points=points, only_tag="HX-01").examination.questions
+
+
+def test_words_of_a_valve_in_percent_and_speed_of_a_pump(read):
+    text = "Time,VALVE [%],PUMP\n2025-01-15 10:00,Open,50 Hz\n2025-01-15 10:15,Closed,0 Hz\n2025-01-15 10:30,50,35 Hz\n"
+    frame = read(text).blocks["HX-01"]
+    assert frame["valve_position"].tolist() == pytest.approx([1.0, 0.0, 0.5])
+    assert frame["pump_running"].tolist() == [1, 0, 1]
