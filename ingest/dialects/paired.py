@@ -65,7 +65,16 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
             timed = read_times(own, columns, rules, examination, findings)
             steps_s += [examination.interval_s] if examination.interval_s else []
             readings += read_column(
-                own, position, known[position], mark, timed, states, report, examination, findings
+                own,
+                position,
+                own.records.column(position, own.rows),
+                known[position],
+                mark,
+                timed,
+                states,
+                report,
+                examination,
+                findings,
             )
     examination.time_columns = tuple(table.headings[i] for i in stamps)
     examination.interval_s = float(np.median(steps_s)) if steps_s else None

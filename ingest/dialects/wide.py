@@ -68,17 +68,25 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
     for position, report, points in reports:
         if points:
             readings += read_column(
-                table, position, points, mark, timed, states, report, examination, findings
+                table,
+                position,
+                columns[position],
+                points,
+                mark,
+                timed,
+                states,
+                report,
+                examination,
+                findings,
             )
     return readings
 
 
 def read_column(
-    table: Table, position: int, points: tuple[Point, ...], mark: DecimalMark, timed: Timed,
-    states: list[StateColumn], report: ColumnReport, examination: Examination, findings: Findings,
+    table: Table, position: int, column: pa.DictionaryArray, points: tuple[Point, ...],
+    mark: DecimalMark, timed: Timed, states: list[StateColumn], report: ColumnReport, examination: Examination, findings: Findings,
 ) -> list[Reading]:  # fmt: skip
-    """Return the readings of one value column at stamps already read."""
-    column = table.records.column(position, table.rows)
+    """Return the readings of one value column at stamps already read; ``column`` has all rows."""
     cells, index = _cells(column, mark, points), np.asarray(column.indices)
     masked = _masked(table, cells, index, position, states, report, findings)
     values = np.where(masked, np.nan, cells.values[index])[timed.rows]
