@@ -1,0 +1,330 @@
+"""The command as a user has it: answers on standard output, sentences on standard error."""
+
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import httpx2
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from service.cli import answers, data, maintenance, serving, setting_up  # noqa: F401
+from service.cli.command import app
+from service.settings import Settings
+from service.usecases.assessing import assess
+from service.usecases.ledger import Ledger
+from tests.service import made_up
+
+ROOT = Path(__file__).parent.parent.parent
+COMMANDS = ("init", "register", "import", "assess", "status", "alerts", "export", "log", "document",
+            "serve", "demo")  # fmt: skip
+
+
+@pytest.fixture
+def run(workspace):
+    """Run the command inside this process."""
+    runner = CliRunner()
+
+    def call(*arguments, status=0):
+        known = [*arguments, "-w", str(workspace)]
+        done = runner.invoke(app, known, catch_exceptions=False)
+        assert done.exit_code == status, done.output
+        return done
+
+    return call
+
+
+def outside(*arguments, **more):
+    """Run the command as a program of its own."""
+    code = "from service.cli import main; main()"
+    return subprocess.run(
+        [sys.executable, "-c", code, *map(str, arguments)],
+        cwd=ROOT, capture_output=True, text=True, timeout=120, check=False, **more,
+    )  # fmt: skip
+
+
+@pytest.fixture
+def trend_file(tmp_path, write_trends):
+    path = tmp_path / "october.csv"
+    path.write_text(write_trends(), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def assessed(run, workspace, trend_file):
+    """A workspace with readings and a finished answer."""
+    run("import", str(trend_file))
+    ledger = Ledger.open(Settings(workspace=workspace))
+    assess(ledger.store, workers=1, evaluate=lambda x, t, e: made_up.deposit(x.tag))
+    ledger.close()
+    return run
+
+
+# --- help and start-up -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_shows_an_example(command):
+    done = CliRunner().invoke(app, [command, "--help"])
+    assert done.exit_code == 0
+    assert "Example" in done.output
+    assert f"plateledger {command}" in done.output
+
+
+def test_every_command_is_listed():
+    done = CliRunner().invoke(app, ["--help"])
+    for command in COMMANDS:
+        assert f"\n  {command} " in done.output
+
+
+def test_help_does_not_load_what_it_does_not_need():
+    """Start-up is quick because none of the large libraries is imported for it."""
+    code = (
+        "import sys; sys.argv = ['plateledger', 'status', '--help']\n"
+        "from service.cli import main\n"
+        "try: main()\n"
+        "except SystemExit: pass\n"
+        "print([m for m in ('pandas', 'numpy', 'scipy', 'sqlalchemy', 'fastapi', 'pint')"
+        " if m in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stderr.strip() == "[]"
+
+
+# --- set up ----------------------------------------------------------------------------------------
+
+
+def test_init_register_and_what_is_taken_for_granted(tmp_path):
+    folder = tmp_path / "new"
+    done = outside("init", "-w", folder)
+    assert (done.returncode, done.stdout.split()) == (
+        0, [str(folder / "plant.toml"), str(folder / "maintenance.csv")],
+    )  # fmt: skip
+    again = CliRunner().invoke(app, ["init", "-w", str(folder)])
+    assert (again.exit_code, again.stdout) == (1, "")
+    assert "stays as it is" in again.stderr
+    path = folder / "plant.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("area_m2 = 10.2", "# area_m2"), encoding="utf-8")
+    done = outside("register", "-w", folder)
+    assert done.returncode == 0
+    assert "without area_m2: UA but no U" in done.stdout
+    path.write_text(text.replace("area_m2", "aera_m2"), encoding="utf-8")
+    for arguments in (("register",), ("register", "--check"), ("assess",)):
+        done = CliRunner().invoke(app, [*arguments, "-w", str(folder)])
+        assert (done.exit_code, done.stdout) == (1, "")
+        assert done.stderr == (
+            'plant.toml, exchanger "HX-01": "aera_m2" is not known. Did you mean "area_m2"?\n'
+        )
+
+
+def test_register_as_json(run):
+    values = json.loads(run("register", "--json").stdout)
+    assert values["exchangers"] == ["HX-01"]
+    assert values["loaded"] is True
+
+
+def test_a_folder_without_a_register_gets_no_ledger(tmp_path):
+    done = CliRunner().invoke(app, ["status", "-w", str(tmp_path)])
+    assert done.exit_code == 1
+    assert "plateledger init" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [("status", "--nonsense"), ("import",), ("serve", "--port", "99999"), ("nonsense",),
+     ("import", "x.csv", "--unit-of", "A"), ("export", "HX-01", "--what", "all"),
+     ("log", "HX-01", "2026-03-02")],
+)  # fmt: skip
+def test_wrong_use_is_status_2(workspace, arguments):
+    done = CliRunner().invoke(app, [*arguments, "-w", str(workspace)])
+    assert done.exit_code == 2
+    assert done.stdout == ""
+    assert done.stderr
+
+
+# --- import ----------------------------------------------------------------------------------------
+
+
+def test_check_store_and_store_again(run, trend_file):
+    done = run("import", str(trend_file), "--check")
+    assert "'A.HX1.PRI FLW T': HX-01 primary_supply_temperature, in degC" in done.stdout
+    assert "add 48 rows and 288 values, and change 0. Nothing was stored." in done.stdout
+    assert "48 new, 0 values changed, 0 refused" in run("import", str(trend_file)).stdout
+    assert "nothing is stored twice" in run("import", str(trend_file)).stdout
+
+
+def test_one_file_that_fails_does_not_stop_the_others(run, trend_file, tmp_path):
+    bad = tmp_path / "bad.csv"
+    bad.write_bytes(b"%PDF-1.4 nothing")
+    done = run("import", str(bad), str(tmp_path / "none.csv"), str(trend_file), "--json", status=1)
+    first, second, third = json.loads(done.stdout)
+    assert "PDF" in first["error"]
+    assert "none.csv" in second["error"]
+    assert third["new_rows"] == 48
+    assert done.stderr.count("\n") == 2
+
+
+def test_options_reach_the_reader(run, trend_file):
+    """Read as UTC the first stamp is midnight UTC; as CET it is two hours earlier."""
+    run("import", str(trend_file), "--time-zone", "UTC", "--unit-of", "A.HX1.HM FLOW=l/s")
+    table = run("export", "HX-01", "--what", "readings").stdout
+    frame = pd.read_csv(io.StringIO(table), index_col=0)
+    assert frame.index[0] == "2025-10-01T00:00:00Z"
+    assert frame["primary_flow"].iloc[0] == pytest.approx(0.008)
+
+
+# --- answers ---------------------------------------------------------------------------------------
+
+
+def test_status_in_words(assessed):
+    done = assessed("status")
+    assert "HX-01" in done.stdout
+    assert "Clean it: deposit." in done.stdout
+    assert "\x1b" not in done.stdout
+
+
+def test_status_as_json(assessed):
+    (status,) = json.loads(assessed("status", "--json").stdout)
+    expected = made_up.deposit("HX-01")
+    assert status["tag"] == "HX-01"
+    assert status["verdict"] == str(expected.verdict.kind)
+    assert status["cause"]["kind"] == "deposit"
+    assert status["runner_up"]["times_less_likely"] == expected.verdict.runner_up.times_less_likely
+    figures = {
+        "cleanliness_factor": (
+            status["cleanliness_factor"],
+            expected.state.cleanliness_factor,
+            "1",
+        ),
+        "approach": (status["approach"]["at_reference"], expected.state.approach_reference_K, "K"),
+        "month": (status["avoidable_cost"]["next_month"], expected.money.next_month, "EUR"),
+        "year": (status["avoidable_cost"]["next_year"], expected.money.next_year_untouched, "EUR"),
+    }
+    for name, (shown, estimate, unit) in figures.items():
+        assert (shown["value"], shown["low"], shown["high"], shown["unit"]) == (
+            estimate.value, estimate.low, estimate.high, unit,
+        ), name  # fmt: skip
+    assert status["limit_reached"]["median"].endswith("Z")
+    assert status["data_health"]["grade"] == expected.health.grade
+
+
+def test_documented_keys_are_the_keys(assessed):
+    (status,) = json.loads(assessed("status", "--json").stdout)
+    shown = CliRunner().invoke(app, ["status", "--help"]).output
+    for name, value in status.items():
+        assert name in shown, name
+        assert name in answers.__doc__, name
+        for inner in value if isinstance(value, dict) else ():
+            assert inner in shown, inner
+
+
+def test_what_cannot_be_told_has_a_reason(run):
+    (status,) = json.loads(run("status", "--json").stdout)
+    assert status["verdict"] is None
+    for figure in (status["cleanliness_factor"], *status["approach"].values()):
+        assert figure["value"] is None
+        assert figure["reason"]
+
+
+def test_alerts_are_listed_and_acknowledged(run, workspace, trend_file):
+    run("import", str(trend_file))
+    ledger = Ledger.open(Settings(workspace=workspace))
+    assess(ledger.store, workers=1, evaluate=lambda x, t, e: made_up.stopped(x.tag))
+    open_ones = [a for a in ledger.alerts() if a.withdrawn_utc is None]
+    ledger.close()
+    listed = json.loads(run("alerts", "--json").stdout)
+    assert [a["number"] for a in listed] == [a.number for a in open_ones]
+    if listed:
+        number = str(listed[0]["number"])
+        assert "acknowledged." in run("alerts", "acknowledge", number, "--by", "A").stdout
+    done = run("alerts", "acknowledge", "999", status=1)
+    assert "none with this number" in done.stderr
+
+
+def test_log_by_command_and_by_file(run, tmp_path):
+    assert "stored." in run("log", "HX-01", "2026-03-02", "cleaned in place").stdout
+    assert "already" in run("log", "HX-01", "2026-03-02", "cleaned in place").stdout
+    path = tmp_path / "visits.csv"
+    path.write_text("tag,date,deed\nHX-01,2026-03-02,cleaned in place\nHX-01,2026-04-02,other\n")
+    assert run("log", "--file", str(path)).stdout.startswith("1 of 2")
+    entries = json.loads(run("log", "HX-01", "--json").stdout)
+    assert [e["deed"] for e in entries] == ["cleaned in place", "other"]
+    done = run("log", "HX-01", "yesterday", "other", status=1)
+    assert "Write it as 2026-03-02" in done.stderr
+
+
+def test_export_to_files(assessed, tmp_path):
+    expected = made_up.deposit("HX-01")
+    assessed(
+        "export", "HX-01", "--what", "intervals", "--format", "parquet", "-o", str(tmp_path / "i")
+    )
+    assert len(pd.read_parquet(tmp_path / "i")) == len(expected.intervals)
+    assessed("export", "HX-01", "-o", str(tmp_path / "d.csv"))
+    daily = pd.read_csv(tmp_path / "d.csv", index_col=0)
+    pd.testing.assert_series_equal(
+        daily["cleanliness_factor"], expected.daily["cleanliness_factor"], check_index=False
+    )
+    done = assessed("export", "HX-1", status=1)
+    assert 'Did you mean "HX-01"' in done.stderr
+
+
+def test_assess_says_what_it_did(run):
+    done = run("assess", "--json")
+    assert json.loads(done.stdout)["without_readings"] == ["HX-01"]
+    assert "Did you mean" in run("assess", "HX-1", status=1).stderr
+
+
+# --- serve -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_serve_answers_and_stops(workspace):
+    code = "from service.cli import main; main()"
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, "serve", "-w", str(workspace), "--port", "0"],
+        cwd=ROOT, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )  # fmt: skip
+    try:
+        address = process.stderr.readline().split()[0]
+        for _ in range(100):
+            try:
+                found = httpx2.get(f"{address}v1/plant", timeout=5).json()
+                break
+            except httpx2.TransportError:
+                time.sleep(0.1)
+        assert found["exchangers"] == ["HX-01"]
+        assert httpx2.get(address, timeout=5).status_code == 200
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.communicate(timeout=20)
+
+
+def test_a_port_that_is_taken_is_a_sentence(workspace):
+    import socket
+
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        done = outside("serve", "-w", workspace, "--port", taken.getsockname()[1])
+    assert done.returncode == 1
+    assert "Choose another --port" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_demo_leaves_another_plant_alone(workspace):
+    before = sorted(p.name for p in workspace.iterdir())
+    done = CliRunner().invoke(app, ["demo", "--no-serve", "-w", str(workspace)])
+    assert done.exit_code == 1
+    assert "holds another plant" in done.stderr
+    assert sorted(p.name for p in workspace.iterdir()) == before
