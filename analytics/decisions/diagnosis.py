@@ -70,25 +70,16 @@ def weigh(account: Account) -> Odds:
     assert info is not None
     assert tracks is not None
     assert account.kept_by is not None
-    last = tracks.evidence[-1]
-    before = np.zeros_like(last)
-    visits = [v for v in account.surface_days if v <= info.day[-1]]
-    if visits:
-        rows = np.flatnonzero(info.day < max(visits))
-        if len(rows):
-            before = tracks.evidence[rows[-1]]
     kinds = [_kind(e) for e in tracks.explanations]
-    evidence = {
-        i: float(last[i] if kind == 2 else last[i] - before[i]) for i, kind in enumerate(kinds)
-    }
+    evidence = _present_evidence(account, kinds)
     deposit, sd = account.deposit()
-    moved = _moved(account, evidence)
+    moved = _moved(account)
     log_odds = {}
     for i, e in enumerate(tracks.explanations):
         worth = evidence[i]
         if kinds[i] >= 2:
             index = e.moving[-1]
-            change = tracks.moved[-1, i, len(e.moving) - 1]
+            change = moved[index].value
             # an error too small to matter is wander, not a fault
             if abs(change) < matters(index):
                 worth = min(worth, evidence[1] if kinds[i] == 3 else 0.0) - 5.0
@@ -108,13 +99,38 @@ def weigh(account: Account) -> Odds:
     )
 
 
-def _moved(account: Account, evidence: Mapping[int, float]) -> dict[int, Estimate]:
+def _present_evidence(account: Account, kinds: list[int]) -> dict[int, float]:
+    """Return each explanation's evidence for the present state.
+
+    After a visit the deposit of before is gone, the instruments' errors are not: what an instrument
+    explains is then what it adds to a deposit that came and went.
+    """
+    info, tracks = account.info, account.tracks
+    assert info is not None
+    assert tracks is not None
+    whole = tracks.evidence[-1]
+    visits = [v for v in account.surface_days if v <= info.day[-1]]
+    rows = np.flatnonzero(info.day < max(visits)) if visits else np.array([], dtype=int)
+    if not len(rows):
+        return {i: float(e) for i, e in enumerate(whole)}
+    deposit = float(whole[1] - tracks.evidence[rows[-1], 1])
+    count = (len(kinds) - 2) // 2
+    present = {0: 0.0, 1: deposit}
+    for i in range(2, 2 + count):
+        added = float(whole[i + count] - whole[1])
+        present[i] = added if whole[i + count] > whole[i] else float(whole[i])
+        present[i + count] = present[i] + deposit
+    return present
+
+
+def _moved(account: Account) -> dict[int, Estimate]:
     """Return how far each instrument moved: alone, or beside a deposit where that fits better."""
     tracks = account.tracks
     assert tracks is not None
+    whole = tracks.evidence[-1]
     best: dict[int, int] = {}
     for i, e in enumerate(tracks.explanations):
-        if _kind(e) >= 2 and evidence[i] > evidence.get(best.get(e.moving[-1], -1), -np.inf):
+        if _kind(e) >= 2 and (e.moving[-1] not in best or whole[i] > whole[best[e.moving[-1]]]):
             best[e.moving[-1]] = i
     return {
         unknown: estimate(
@@ -153,13 +169,16 @@ def shares_by_cause(odds: Odds) -> dict[tuple[CauseKind, str | None], float]:
 
 
 def causes(
-    account: Account, odds: Odds, signs: Signs, resistance_per_deposit: float
+    account: Account, odds: Odds, signs: Signs, resistance_per_deposit: float, loss: Estimate | None
 ) -> list[Cause]:
-    """List all causes, the most likely first, with what speaks for and against each."""
+    """List all causes, the most likely first, with what speaks for and against each.
+
+    ``loss`` is the share of U lost at the reference condition, where it can be told.
+    """
     shares = shares_by_cause(odds)
     best = max(max(shares.values()), 1e-12)
     listed = [
-        _likelihood_cause(account, odds, key, share, best, resistance_per_deposit)
+        _likelihood_cause(account, odds, key, share, best, resistance_per_deposit, loss)
         for key, share in shares.items()
     ]
     listed += _rule_causes(signs, odds)
@@ -173,6 +192,7 @@ def _likelihood_cause(
     share: float,
     best: float,
     resistance_per_deposit: float,
+    loss: Estimate | None,
 ) -> Cause:
     kind, role = key
     magnitude, unit = None, ""
@@ -182,9 +202,9 @@ def _likelihood_cause(
         k = resistance_per_deposit
         magnitude, unit = Estimate(value=d.value * k, low=d.low * k, high=d.high * k), "m**2*K/W"
         since = _onset(account, DEPOSIT)
-        speaks_for, against = _deposit_remarks(account, odds)
+        speaks_for, against = _deposit_remarks(account, loss)
     elif kind is CauseKind.NOTHING:
-        speaks_for, against = _nothing_remarks(odds)
+        speaks_for, against = _nothing_remarks(odds, loss)
     else:
         index = {r: i for i, r in INSTRUMENTS}[str(role)]
         moved = odds.moved[index]
@@ -220,16 +240,17 @@ def _onset(account: Account, index: int) -> int | None:
     return int(scores.onset[np.flatnonzero(clear)[0], position]) if clear.any() else None
 
 
-def _deposit_remarks(account: Account, odds: Odds) -> tuple[list[Remark], list[Remark]]:
-    assert account.fit is not None
-    speaks_for, against = [], []
-    low, high = (1 - 1 / (1 + max(x, -0.5)) for x in (odds.deposit.low, odds.deposit.high))
-    if low > 0:
-        speaks_for.append(
-            Remark(code="loss_at_all_flows", numbers={"loss_low": low, "loss_high": high})
-        )
-    else:
-        against.append(Remark(code="no_fall"))
+def _loss_remark(loss: Estimate | None) -> Remark | None:
+    """Say how much is lost, where the interval leaves no doubt that something is."""
+    if loss is None or loss.low <= 0:
+        return None
+    return Remark(code="loss_at_reference", numbers={"loss_low": loss.low, "loss_high": loss.high})
+
+
+def _deposit_remarks(account: Account, loss: Estimate | None) -> tuple[list[Remark], list[Remark]]:
+    lost = _loss_remark(loss)
+    speaks_for = [] if lost is None else [lost]
+    against = [Remark(code="no_fall")] if lost is None else []
     balance = _balance(account)
     if balance is not None:
         middle, half = balance
@@ -265,14 +286,11 @@ def _balance(account: Account) -> tuple[float, float] | None:
     )
 
 
-def _nothing_remarks(odds: Odds) -> tuple[list[Remark], list[Remark]]:
-    strongest = max(odds.evidence.values())
-    if strongest < 3:
+def _nothing_remarks(odds: Odds, loss: Estimate | None) -> tuple[list[Remark], list[Remark]]:
+    if max(odds.evidence.values()) < 3:
         return [Remark(code="within_limits")], []
-    low, high = (1 - 1 / (1 + max(x, -0.5)) for x in (odds.deposit.low, odds.deposit.high))
-    if low > 0:
-        return [], [Remark(code="loss_at_all_flows", numbers={"loss_low": low, "loss_high": high})]
-    return [], []
+    lost = _loss_remark(loss)
+    return [], [] if lost is None else [lost]
 
 
 def _instrument_remarks(

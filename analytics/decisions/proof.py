@@ -14,7 +14,8 @@ from analytics.vocabulary.records import Estimate, MaintenanceEvent, VisitProof
 Floats = NDArray[np.float64]
 Outcome = Literal["worked", "worked in part", "no effect seen", "too early to tell"]
 
-WINDOW_DAYS = 14
+WINDOW_DAYS = 14  # with evidence, each side
+REACH_DAYS = 150
 HISTORY_DAYS = 60  # before the visit, for how the days scatter
 LEAST_DAYS = 5
 LEAST_GAIN = 0.01  # of U: below, nobody would call it an effect
@@ -30,7 +31,10 @@ def prove_visit(
     *,
     common_sd: float,
 ) -> VisitProof:
-    """Compare the fortnight after ``event`` with the one before.
+    """Compare the first fortnight with evidence after ``event`` with the last one before.
+
+    A visit in summer has its fortnights in spring and autumn: days are counted that carry evidence,
+    no further away than :data:`REACH_DAYS`.
 
     U over U clean is ``1 / (1 + fouling)``. The day of the visit itself is left out. The variance of
     a mean is that of its days as they scatter, not only as they were stated, and allows for days that
@@ -49,8 +53,9 @@ def prove_visit(
     visit = np.datetime64(event.at_utc.date(), "D")
     offset = (days - visit) / np.timedelta64(1, "D")
     known = np.isfinite(fouling) & (standard_error > 0)
-    before = known & (offset < 0) & (offset >= -WINDOW_DAYS)
-    after = known & (offset > 0) & (offset <= WINDOW_DAYS)
+    before, after = np.zeros(len(days), dtype=bool), np.zeros(len(days), dtype=bool)
+    before[np.flatnonzero(known & (offset < 0) & (offset >= -REACH_DAYS))[-WINDOW_DAYS:]] = True
+    after[np.flatnonzero(known & (offset > 0) & (offset <= REACH_DAYS))[:WINDOW_DAYS]] = True
     n_before, n_after = int(before.sum()), int(after.sum())
     history = known & (offset < 0) & (offset >= -HISTORY_DAYS)
     scale, alike = _day_scatter((history, after), fouling, standard_error)

@@ -102,15 +102,14 @@ def pressure_drop(account: Account) -> tuple[float, bool] | None:
     ratios = []
     for side in (0, 1):
         drop, flow = account.table.pressure_drop[:, side], account.table.flow[:, side]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            x, y = np.log(flow), np.log(drop)
-            good = np.isfinite(x) & np.isfinite(y) & (flow > 0.3 * account.nominal[side])
+        good = (drop > 0) & (flow > 0.3 * account.nominal[side])
+        # turbulent in a plate's channels: about the 1.8th power of flow (common practice)
+        level = np.log(np.where(good, drop, 1.0)) - 1.8 * np.log(np.where(good, flow, 1.0))
         masks = reference_and_recent(account, good)
         if masks is None:
             continue
-        # turbulent in a plate's channels: about the 1.8th power of flow (common practice)
-        level, now = (float(np.median((y - 1.8 * x)[m])) for m in masks)
-        ratios.append(float(np.exp(now - level)))
+        before, now = (float(np.median(level[m])) for m in masks)
+        ratios.append(float(np.exp(now - before)))
     if not ratios:
         return None
     worst = max(ratios)

@@ -18,7 +18,7 @@ from analytics.evaluation.alerts import (
     instrument_alerts,
     silence_alerts,
 )
-from analytics.evaluation.daily_frame import daily_frame, empty_daily, ratios_on
+from analytics.evaluation.daily_frame import daily_frame, empty_daily, hourly_duty_W, ratios_on
 from analytics.evaluation.health import data_health, empty_health
 from analytics.evaluation.intervals import interval_frame, interval_table, latest_interval
 from analytics.evaluation.verdict import cannot_tell, decide, early_verdict
@@ -155,9 +155,13 @@ def _concluded(
     capacity = outlook.capacity_record(account, at)
     signs = _signs(account, building, capacity)
     per_deposit = (exchanger.area_m2 or 1.0) / at.model.scale_UA_W_K
-    listed = causes(account, odds, signs, per_deposit)
+    clean = state.cleanliness_factor
+    loss = None if clean is None else ordered(1 - clean.value, 1 - clean.high, 1 - clean.low)
+    listed = causes(account, odds, signs, per_deposit, loss)
     early = early_verdict(account, health)
-    verdict = early or decide(account, odds, listed, signs, state, forecast, money, alerts, health)
+    verdict = early or decide(
+        account, odds, listed, state, forecast, money, alerts, health, effectiveness(intervals)
+    )
     step("done", _STEPS, _STEPS)
     return Evaluation(
         tag=exchanger.tag, through_utc=_end(trends), verdict=verdict, causes=tuple(listed),
@@ -166,6 +170,16 @@ def _concluded(
         proofs=outlook.proofs(account, at), alerts=alerts, latest=latest, daily=daily,
         intervals=intervals,
     )  # fmt: skip
+
+
+def effectiveness(intervals: pd.DataFrame) -> Estimate | None:
+    """Return the effectiveness of the last 30 days' steady intervals: median and nine in ten."""
+    recent = intervals[intervals.index > intervals.index[-1] - pd.Timedelta(days=30)]
+    steady = recent.loc[recent["set_aside"] == 0, "effectiveness"].dropna()
+    if len(steady) < 24:
+        return None
+    low, middle, high = steady.quantile([0.05, 0.5, 0.95])
+    return Estimate(value=float(middle), low=float(low), high=float(high))
 
 
 def _last_ratios(account: Account) -> tuple[float, float]:
@@ -190,7 +204,7 @@ def _limit(account: Account, at: ReferencePoint) -> tuple[float, float]:
 
 def _state(account: Account, at: ReferencePoint, daily: pd.DataFrame) -> CurrentState:
     """Return the figures of the last day with a conclusion."""
-    concluded = daily["cleanliness_factor"].dropna()
+    concluded = daily["evidence"].dropna()
     info = account.info
     assert info is not None
     limit, _ = _limit(account, at)
@@ -211,6 +225,13 @@ def _state(account: Account, at: ReferencePoint, daily: pd.DataFrame) -> Current
     area, channels = _last_ratios(account)
     UA_clean = float(at.UA_clean_W_K(at.point, area, channels)[0])
     metered = account.assumed_secondary_m3_s is None
+    if not metered:
+        return CurrentState(
+            as_of_utc=day.to_pydatetime(),
+            approach_K=estimate(float(recent.iloc[-1]), _approach_sd(account)) if len(recent) else None,
+            approach_reference_K=None, approach_limit_K=None, cleanliness_factor=None,
+            fouling_resistance_m2K_W=None, duty_reference_W=None, duty_reference_clean_W=None,
+        )  # fmt: skip
     clean_duty = [
         float(at.duty_W(np.array([UA_clean * np.exp(s * NINE_IN_TEN * at.clean_sd)]))[0])
         for s in (0, -1, 1)
@@ -240,6 +261,8 @@ def _outlook(
     account: Account, at: ReferencePoint, daily: pd.DataFrame, state: CurrentState
 ) -> tuple[Forecast | None, MoneyAccount | None]:
     """Return forecast and money, and fill the daily costs in."""
+    if account.assumed_secondary_m3_s is not None:
+        return None, None
     foreseen = outlook.foresee(account, at)
     area, channels = _last_ratios(account)
     _, deposit_limit = _limit(account, at)
@@ -247,7 +270,7 @@ def _outlook(
     if foreseen is not None:
         forecast = outlook.forecast_record(foreseen, at, deposit_limit, area, channels)
     tariff = account.exchanger.tariff
-    if account.assumed_secondary_m3_s is not None or not outlook.priced(tariff):
+    if not outlook.priced(tariff):
         return forecast, None
     spent = outlook.costs_so_far(account)
     if spent is None:
@@ -311,7 +334,7 @@ def _load_growth(account: Account, learn: NDArray[np.bool_]) -> NDArray[np.float
     table = account.table
     daily = (
         pd.DataFrame(
-            {"load": outlook.hourly_duty_W(account), "outdoor": table.outdoor_degC, "learn": learn}
+            {"load": hourly_duty_W(account), "outdoor": table.outdoor_degC, "learn": learn}
         )
         .groupby(table.day)
         .mean()

@@ -93,6 +93,7 @@ def concluded_days(account: Account, at: ReferencePoint) -> pd.DataFrame:
     UA_clean = at.UA_clean_W_K(at.point, area, channels)
     plate_area = (account.exchanger.area_m2 or 1.0) / at.model.scale_UA_W_K
     columns: dict[str, Array] = {}
+    by_reference: dict[str, Array] = {}
     for ending, value in (("", deposit), ("_low", deposit - half), ("_high", deposit + half)):
         clean = at.cleanliness(value, UA_clean, area)
         opposite = {"": "", "_low": "_high", "_high": "_low"}[ending]
@@ -100,8 +101,23 @@ def concluded_days(account: Account, at: ReferencePoint) -> pd.DataFrame:
         columns["cleanliness_factor" + opposite] = clean
         columns["approach_reference_K" + ending] = at.approach_K(clean * UA_clean)
         columns["duty_reference_W" + opposite] = at.duty_W(clean * UA_clean)
+        doubt = {"": 0.0, "_low": 1.0, "_high": -1.0}[ending] * NINE_IN_TEN * at.clean_sd
+        now = columns["cleanliness_factor"] * UA_clean
+        by_reference["approach_reference_K" + ending] = at.approach_K(now * np.exp(doubt))
+        by_reference["duty_reference_W" + opposite] = at.duty_W(now * np.exp(doubt))
         wide = {"": 0.0, "_low": 1.0, "_high": -1.0}[ending] * NINE_IN_TEN * at.clean_sd
         columns["approach_clean_K" + ending] = at.approach_K(UA_clean * np.exp(wide))
+    # what is said of today's plates in kelvin and watt shares the doubt about the clean level
+    for name in ("approach_reference_K", "duty_reference_W"):
+        middle = columns[name]
+        for ending, sign in (("_low", -1.0), ("_high", 1.0)):
+            apart = np.hypot(columns[name + ending] - middle, by_reference[name + ending] - middle)
+            columns[name + ending] = middle + sign * apart
+    if account.assumed_secondary_m3_s is not None:
+        # without a flow there is no state at the reference condition to speak of
+        for name in ESTIMATED_COLUMNS:
+            for ending in ("", "_low", "_high"):
+                columns[name + ending] = np.full(len(deposit), np.nan)
     columns["evidence"] = tracks.evidence[np.arange(len(info.day)), account.kept_by]
     columns["fouling_alarm"] = account.alarm.astype(float)
     index = pd.DatetimeIndex(days_to_index(info.day), name="day").tz_localize("UTC")

@@ -235,7 +235,10 @@ def latest_interval(account: Account, frame: pd.DataFrame, step_s: float) -> Lat
 
 def _clean_approach(account: Account, row: pd.Series) -> float | None:
     """Approach that clean plates would show now, at the same flows and inlets, as the meters read."""
-    UA, duty = row["UA_clean_W_K"], np.nanmean([row["duty_primary_W"], row["duty_secondary_W"]])
+    UA = row["UA_clean_W_K"]
+    duties = row[["duty_primary_W", "duty_secondary_W"]].to_numpy(dtype=float)
+    duties = duties[np.isfinite(duties)]
+    duty = float(duties.mean()) if len(duties) else 0.0
     fall = row["primary_supply_temperature"] - row["primary_return_temperature"]
     rise = row["secondary_supply_temperature"] - row["secondary_return_temperature"]
     if account.fit is None or not (UA > 0 and duty > 0 and fall > 0.5 and rise > 0.5):

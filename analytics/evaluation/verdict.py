@@ -9,7 +9,6 @@ from analytics.decisions.diagnosis import (
     INSTRUMENT_EVIDENCE,
     SMALL_LOSS,
     Odds,
-    Signs,
     shares_by_cause,
 )
 from analytics.trends.account import Account
@@ -23,6 +22,7 @@ from analytics.vocabulary.records import (
     CauseKind,
     CurrentState,
     DataHealth,
+    Estimate,
     Forecast,
     Instrumentation,
     MoneyAccount,
@@ -96,12 +96,12 @@ def decide(
     account: Account,
     odds: Odds,
     listed: list[Cause],
-    signs: Signs,
     state: CurrentState,
     forecast: Forecast | None,
     money: MoneyAccount | None,
     alerts: tuple[AlertEvent, ...],
     health: DataHealth,
+    effectiveness: Estimate | None,
 ) -> Verdict:
     """Choose the verdict from everything concluded."""
     by_kind = {(c.kind, c.subject): c for c in listed}
@@ -116,7 +116,7 @@ def decide(
         if cause is not None and cause.chances > 0.5:
             return _named(cause, ranked)
     if account.assumed_secondary_m3_s is not None:
-        return _temperatures_only(account, odds, state, ranked)
+        return _temperatures_only(account, odds, effectiveness)
     accused = _accused_instrument(odds, listed)
     deposit = by_kind[CauseKind.DEPOSIT, None]
     fouled = _is_fouled(account, odds, state, alerts)
@@ -263,20 +263,22 @@ def _fouling_verdict(
     )  # fmt: skip
 
 
-def _temperatures_only(
-    account: Account, odds: Odds, state: CurrentState, ranked: list[Cause]
-) -> Verdict:
+def _temperatures_only(account: Account, odds: Odds, effectiveness: Estimate | None) -> Verdict:
     """Four temperatures cannot tell a deposit from a change of flow; say what they do tell."""
-    reasons = [Remark(code="temperatures_only")]
-    clean = state.cleanliness_factor
-    if clean is not None and clean.high < 1 - SMALL_LOSS and odds.evidence[1] > INSTRUMENT_EVIDENCE:
-        reasons.insert(
-            0,
-            Remark(
-                code="transfer_fell_or_flow_rose",
-                numbers={"low": 1 - clean.high, "high": 1 - clean.low},
-            ),
+    reasons = []
+    deposit = odds.deposit
+    low, high = (1 - 1 / (1 + max(x, -0.5)) for x in (deposit.low, deposit.high))
+    if odds.evidence[1] > INSTRUMENT_EVIDENCE and low > SMALL_LOSS:
+        reasons.append(
+            Remark(code="transfer_fell_or_flow_rose", numbers={"low": low, "high": high})
         )
     elif odds.evidence[1] < INSTRUMENT_EVIDENCE:
-        reasons.insert(0, Remark(code="effectiveness_steady"))
-    return cannot_tell(*reasons, cause=None, runner_up=None)
+        reasons.append(Remark(code="effectiveness_steady"))
+    if effectiveness is None:
+        reasons.append(Remark(code="temperatures_only"))
+    else:
+        numbers = {
+            "effectiveness": effectiveness.value, "low": effectiveness.low, "high": effectiveness.high,
+        }  # fmt: skip
+        reasons.append(Remark(code="effectiveness_only", numbers=numbers))
+    return cannot_tell(*reasons)

@@ -100,7 +100,7 @@ def build_model(
         prior_mean=np.zeros(SIZE), prior_sd=np.ones(SIZE),
     )  # fmt: skip
     t, mass = neutral.streams(np.zeros(SIZE), hours)
-    good = np.isfinite(mass).all(axis=1) & (mass > 0).all(axis=1)
+    good = np.asarray(np.isfinite(mass).all(axis=1) & (mass > 0).all(axis=1))
     pivot = np.exp(np.median(np.log(mass[good]), axis=0))
     warm = np.median([t[good, 0] + t[good, 1], t[good, 2] + t[good, 3]], axis=1) / 2
     properties = tuple(

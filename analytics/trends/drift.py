@@ -17,6 +17,9 @@ from analytics.trends.model import DEPOSIT, Array
 ONSETS_BACK = np.array([0, 1, 2, 4, 7, 11, 17, 26, 40, 60, 90, 140, 200])
 BEFORE_READY = 21  # days before the end of the reference period an onset may lie
 RAMP, STEP = 0, 1
+LEAST_DEPOSIT = (
+    0.02  # times U0, about the share of U at usual flows: less is no matter for an alert
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,9 +130,11 @@ def alarm_threshold(false_alerts_per_year: float) -> float:
 
 
 def deposit_alarm_days(scores: DriftScores, threshold: float) -> NDArray[np.bool_]:
-    """Days on which the deposit stands above the threshold and above every instrument, twice running."""
-    above = (scores.ratio[:, 0] > threshold) & (
-        scores.ratio[:, 0] > scores.ratio[:, 1:].max(axis=1, initial=0.0)
+    """Days on which the deposit is large enough, above the threshold and above every instrument, twice running."""
+    above = (
+        (scores.size[:, 0] > LEAST_DEPOSIT)
+        & (scores.ratio[:, 0] > threshold)
+        & (scores.ratio[:, 0] > scores.ratio[:, 1:].max(axis=1, initial=0.0))
     )
     twice = above.copy()
     twice[1:] &= above[:-1]

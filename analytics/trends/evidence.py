@@ -58,7 +58,7 @@ def _flow_missing(table: HourTable) -> NDArray[np.bool_]:
     """An hour needs every flow that the exchanger has; none where nothing measures one."""
     if table.instrumentation in (Instrumentation.TEMPERATURES_ONLY, Instrumentation.INCOMPLETE):
         return np.zeros(len(table), dtype=bool)
-    return ~np.isfinite(table.flow).any(axis=1)
+    return np.asarray(~np.isfinite(table.flow).any(axis=1))
 
 
 def _stopped(table: HourTable, nominal: tuple[float, float]) -> NDArray[np.bool_]:

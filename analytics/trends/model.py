@@ -237,7 +237,7 @@ def inverse_covariance(J: Array, noise: Array, both: NDArray[np.bool_]) -> Array
     inverse[:, 0, 0], inverse[:, 1, 1] = C[:, 1, 1] / det, C[:, 0, 0] / det
     inverse[:, 0, 1] = inverse[:, 1, 0] = -C[:, 0, 1] / det
     inverse[~both, 1, 1] = 0.0
-    return inverse
+    return np.asarray(inverse)
 
 
 def prepare_hours(
@@ -258,7 +258,7 @@ def prepare_hours(
     flow = table.flow[chosen].copy()
     assumed = np.zeros(len(t), dtype=bool)
     if assumed_secondary_m3_s is not None:
-        assumed = ~np.isfinite(flow).any(axis=1)
+        assumed = np.asarray(~np.isfinite(flow).any(axis=1))
         flow[assumed, 1] = assumed_secondary_m3_s
     fluids = (primary, secondary)
     inlet_outlet = ((T1_IN, T1_OUT), (T2_IN, T2_OUT))
@@ -275,7 +275,7 @@ def prepare_hours(
         ln_conductivity=ln_k, ln_heat_capacity=ln_cp, ln_viscosity=ln_mu,
         noise=_noise(exchanger, table, chosen, flow, assumed),
         area_ratio=area_ratio[chosen], channel_ratio=channel_ratio[chosen],
-        both=np.isfinite(flow).all(axis=1),
+        both=np.asarray(np.isfinite(flow).all(axis=1)),
     )  # fmt: skip
 
 

@@ -60,7 +60,7 @@ class ReferencePoint:
 
     def duty_W(self, UA: Array) -> Array:
         """Return the duty there, W."""
-        return self.capacity_W_K[0] * self._span() * self._effectiveness(UA)
+        return np.asarray(self.capacity_W_K[0] * self._span() * self._effectiveness(UA))
 
     def cleanliness_at_approach(self, approach_K: float, UA_clean: float) -> float:
         """Return the cleanliness factor at which the approach there has a value."""

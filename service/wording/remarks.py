@@ -6,6 +6,7 @@ number is rounded (``numbers.py``). In a template
     {offset_K}               a number; the ending of its name is its unit, shown in the plant's unit
     {offset_K+}              the same with its sign
     {low_K..high_K}          a range
+    {offset_K~}              its size with "too high" or "too low"
     {share%}                 a ratio as a percentage; {loss_low%..loss_high%} a range of them
     {residual%%}             the same with a decimal, for what is small
     {days#}                  a count, with no unit
@@ -29,18 +30,18 @@ REMARKS: dict[str, str] = {
     "balance_not_checked": "Only one side's heat is measured, so the two cannot be compared",
     # instruments
     "offset_needed": "Would need an error of {offset_K+}[; idle hours allow {idle_low_K..idle_high_K}]",
-    "offset_seen": "Reads {offset_K+} off[ ({low_K..high_K})]",
+    "offset_seen": "Reads {offset_K~}[ ({low_K~..high_K})]",
     "offset_idle_agrees": "Idle hours show the same error[, {idle_low_K..idle_high_K}]",
     "thermometers_agree": "The thermometers agree[ within {offset_K}]",
     "gain_needed": "Would need a meter error of {gain%+}",
-    "gain_seen": "The meter reads {gain%+} off[ ({low%..high%})]",
+    "gain_seen": "The meter reads {gain%~}[ ({low%~..high%})]",
     "one_meter_ambiguous": "With a single meter, its error and a loss of heat transfer look alike",
     "load_dependent_offset": "The difference weighs more at low load, as an error of {offset_K+} does",
     "crossing_explained": "The streams seem to cross in {share%} of the hours; an error of {offset_K+} explains it",
     "step_on": "It came in one step[ of {step_K+}][ on {day!}]",
     "no_step": "No step is seen; it came slowly",
     # deposit
-    "loss_at_all_flows": "Heat transfer is {loss_low%..loss_high%} below clean, at every flow",
+    "loss_at_reference": "Heat transfer is {loss_low%..loss_high%} below clean at the reference condition",
     "one_resistance_fits": "One fouling resistance fits all loads[: {resistance_m2K_W}]",
     "slow_fall_since": "It falls slowly and steadily[, {rate_per_month%} a month][, since {since!}]",
     "fell_back_after_visit": "It came back after the visit[ on {day!}]",
@@ -106,8 +107,8 @@ REMARKS: dict[str, str] = {
     "limit_near": "The limit of {limit_K} is near",
     # alerts
     "drift_alert": "Approach {approach_K} at the reference condition, clean {clean_K}",
-    "thermometer_alert": "{role!} reads {offset_K+} off",
-    "flow_meter_alert": "{role!} reads {gain%+} off",
+    "thermometer_alert": "{role!} reads {offset_K~}",
+    "flow_meter_alert": "{role!} reads {gain%~}",
     "building_alert": "The secondary return is {excess_K} warmer than usual",
     "controls_alert": "The control valve hunts[: {step%} from one interval to the next]",
     "pressure_drop_alert": "The pressure drop has risen to {ratio} times what it was",
@@ -117,7 +118,7 @@ REMARKS: dict[str, str] = {
 }  # fmt: skip
 
 _CLAUSE = re.compile(r"\[([^\[\]]*)\]")
-_SLOT = re.compile(r"\{(?P<low>\w+)(?P<kind>[%#!+]*)(?:\.\.(?P<high>\w+)%*)?\}")
+_SLOT = re.compile(r"\{(?P<low>\w+)(?P<kind>[%#!+~]*)(?:\.\.(?P<high>\w+)%*)?\}")
 
 
 def remark_text(remark: Remark, units: DisplayUnits | None = None) -> str:
@@ -149,7 +150,12 @@ def _fill(slot: re.Match[str], remark: Remark, units: DisplayUnits) -> str:
         measure = numbers.FINE_PERCENT if "%%" in kind else numbers.PERCENT
     value = remark.numbers.get(name, float("nan"))
     if slot["high"]:
-        return numbers.span(value, remark.numbers.get(slot["high"], float("nan")), measure)
+        high = remark.numbers.get(slot["high"], float("nan"))
+        if "~" in kind and value * high > 0:  # both ends on one side: sizes are enough
+            value, high = sorted((abs(value), abs(high)))
+        return numbers.span(value, high, measure)
+    if "~" in kind:
+        return numbers.single(abs(value), measure) + (" too high" if value > 0 else " too low")
     return numbers.single(value, measure, signed="+" in kind)
 
 

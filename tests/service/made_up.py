@@ -425,7 +425,7 @@ def causes() -> tuple[Cause, ...]:
             magnitude=Estimate(value=0.88e-4, low=0.79e-4, high=0.98e-4), magnitude_unit="m**2*K/W",
             since_utc=datetime(2026, 1, 20, tzinfo=UTC),
             speaks_for=(
-                Remark(code="loss_at_all_flows", numbers={"loss_low": 0.24, "loss_high": 0.31}),
+                Remark(code="loss_at_reference", numbers={"loss_low": 0.24, "loss_high": 0.31}),
                 Remark(code="one_resistance_fits", numbers={"resistance_m2K_W": 0.88e-4}),
             ),
         ),
@@ -516,6 +516,11 @@ def _with_verdict(
     )
 
 
+def with_kind(base: Evaluation, kind: VerdictKind) -> Evaluation:
+    """Return ``base`` with another verdict and no cause for it."""
+    return replace(base, verdict=replace(base.verdict, kind=kind))
+
+
 def clean(tag: str = "HX-07") -> Evaluation:
     """Return an exchanger that has lost nothing."""
     base = deposit(tag)
@@ -567,7 +572,15 @@ def thermometer(tag: str = "HX-04") -> Evaluation:
     return replace(
         base,
         verdict=_with_verdict(base, VerdictKind.CHECK_INSTRUMENT, cause, says),
-        causes=(cause, base.causes[0]),
+        causes=(
+            cause,
+            replace(
+                base.causes[0],
+                chances=0.05,
+                times_less_likely=18.0,
+                speaks_against=(Remark(code="step_on", numbers={"step_K": -1.5}),),
+            ),
+        ),
         health=health(grade="doubtful"),
         state=state(around(1.5, 0.4), Estimate(value=0.97, low=0.88, high=1.06)),
         offsets=offsets(-1.6),
