@@ -54,6 +54,7 @@ def select_frame(
     Columns that hold no value in the range are left out where ``columns`` is ``None``.
     """
     time_column = _time_column(table)
+    time_name = str(time_column.name)  # names out of the table's description are not plain text
     condition = table.c.exchanger_id == exchanger_id
     if start_utc is not None:
         condition &= time_column >= start_utc
@@ -67,9 +68,9 @@ def select_frame(
         .order_by(time_column)
     )
     if connection.dialect.name == "postgresql":
-        return _copy_out(connection, query, time_column.name)
+        return _copy_out(connection, query, time_name, list(columns))
     rows = _raw(connection).execute(_compiled(connection, query)).fetchall()
-    index = _index(np.array([r[0] for r in rows], dtype=np.int64), time_column.name)
+    index = _index(np.array([r[0] for r in rows], dtype=np.int64), time_name)
     values = np.array([r[1:] for r in rows], dtype=float).reshape(len(rows), len(columns))
     return pd.DataFrame(values, index=index, columns=list(columns))
 
@@ -89,7 +90,7 @@ def _value_columns(table: Table) -> list[Column[Any]]:
 def _filled_columns(connection: Connection, table: Table, condition: Any) -> list[str]:
     columns = _value_columns(table)
     counts = connection.execute(select(*(func.count(c) for c in columns)).where(condition)).one()
-    return [c.name for c, n in zip(columns, counts, strict=True) if n]
+    return [str(c.name) for c, n in zip(columns, counts, strict=True) if n]
 
 
 def _raw(connection: Connection) -> Any:
@@ -182,8 +183,10 @@ def _upsert_postgresql(
     cursor.close()
 
 
-def _copy_out(connection: Connection, query: Any, time_name: str) -> pd.DataFrame:
-    names = [c.name for c in query.selected_columns]
+def _copy_out(
+    connection: Connection, query: Any, time_name: str, columns: list[str]
+) -> pd.DataFrame:
+    names = [time_name, *columns]
     cursor = _raw(connection).cursor()
     buffer = io.BytesIO()
     # the offset of a printed time follows the session's zone; in UTC it is always +00
@@ -195,14 +198,14 @@ def _copy_out(connection: Connection, query: Any, time_name: str) -> pd.DataFram
     if not buffer.tell():
         return pd.DataFrame(
             np.empty((0, len(names) - 1)), index=_index(np.empty(0, np.int64), time_name),
-            columns=names[1:],
+            columns=columns,
         )  # fmt: skip
     buffer.seek(0)
     loaded = arrow_csv.read_csv(
         buffer,
         read_options=arrow_csv.ReadOptions(column_names=names),
         convert_options=arrow_csv.ConvertOptions(
-            column_types={time_name: pa.string(), **{n: pa.float64() for n in names[1:]}}
+            column_types={time_name: pa.string(), **{n: pa.float64() for n in columns}}
         ),
     )
     stamps = pd.to_datetime(loaded[time_name].to_pandas(), utc=True, format="ISO8601")

@@ -13,7 +13,6 @@ from service.usecases.ledger import AssessOutcome, Ledger
 from service.usecases.progress import Progress, silent
 
 _MARK = ".made-by-demo"
-_NO_TRENDS = (".toml", ".md", ".py", ".txt")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +47,7 @@ def prepare_demo(settings: Settings) -> tuple[Path, ...]:
         trends.mkdir(parents=True, exist_ok=True)
         settings.documents_path.mkdir(exist_ok=True)
         mark.write_text("The command plateledger demo may renew this folder.\n", encoding="utf-8")
-        with as_file(files("demo_data") / "files") as source:
+        with as_file(files("demo_data")) as source:
             return _copy(source, settings, trends)
     except OSError as exc:
         raise RegisterError(
@@ -57,19 +56,14 @@ def prepare_demo(settings: Settings) -> tuple[Path, ...]:
 
 
 def _copy(source: Path, settings: Settings, trends: Path) -> tuple[Path, ...]:
-    copied: list[Path] = []
-    for path in sorted(p for p in source.rglob("*") if p.is_file()):
-        if path.name == settings.register_path.name:
-            shutil.copyfile(path, settings.register_path)
-        elif path.name == settings.maintenance_path.name:
-            shutil.copyfile(path, settings.maintenance_path)
-        elif path.suffix not in _NO_TRENDS:
-            copied.append(Path(shutil.copyfile(path, trends / path.name)))
-    if not settings.register_path.exists() or not copied:
+    trend_files = sorted((source / "files").glob("*.csv*"))
+    if not trend_files:
         raise RegisterError(
             "demo_data/files: the demonstration's files are not there. Install plateledger whole."
         )
-    return tuple(copied)
+    shutil.copyfile(source / "plant.toml", settings.register_path)
+    shutil.copyfile(source / "maintenance.csv", settings.maintenance_path)
+    return tuple(Path(shutil.copyfile(p, trends / p.name)) for p in trend_files)
 
 
 def run_demo(

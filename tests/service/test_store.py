@@ -163,8 +163,11 @@ def test_readings_come_back_to_the_last_digit(store):
     frame.iloc[::7, 2] = np.nan
     frame.iloc[3, 0] = 0.1 + 0.2
     put(store, "HX-01", frame)
+    back = stored(store, "HX-01")
+    # a grouping by the index would look for a column of that name if it were no plain text
+    assert {type(name) for name in (back.index.name, *back.columns)} == {str}
     pd.testing.assert_frame_equal(
-        stored(store, "HX-01"), frame, check_freq=False, check_index_type=False, rtol=0, atol=0
+        back, frame, check_freq=False, check_index_type=False, rtol=0, atol=0
     )
 
 
