@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from analytics.decisions.building_side import BuildingSide
 from analytics.evaluation.health import last_reading, silent_roles
-from analytics.trends.account import Account
+from analytics.trends.account import Account, accusable
 from analytics.trends.drift import alarm_threshold
 from analytics.trends.model import INSTRUMENTS
 from analytics.trends.reference_condition import NINE_IN_TEN, days_to_index
@@ -86,6 +86,8 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
     meters = [j for j in range(count) if tracks.explanations[2 + j].moving[0] >= 4]
     for j in range(count):
         unknown = tracks.explanations[2 + j].moving[0]
+        if unknown not in accusable(account.table):
+            continue
         # beside a deposit the instrument alone would have to explain the deposit as well
         beside = evidence[:, 2 + count + j] > evidence[:, 2 + j]
         size = np.where(beside, tracks.moved[:, 2 + count + j, 1], tracks.moved[:, 2 + j, 0])

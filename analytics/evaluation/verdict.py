@@ -11,7 +11,7 @@ from analytics.decisions.diagnosis import (
     Odds,
     shares_by_cause,
 )
-from analytics.trends.account import Account
+from analytics.trends.account import Account, accusable
 from analytics.trends.clean_reference import EVIDENCE_DAY_HOURS, REFERENCE_DAYS
 from analytics.trends.model import DEPOSIT, INSTRUMENTS
 from analytics.trends.tracking import matters
@@ -117,7 +117,7 @@ def decide(
             return _named(cause, ranked)
     if account.assumed_secondary_m3_s is not None:
         return _temperatures_only(account, odds, effectiveness)
-    accused = _accused_instrument(odds, listed)
+    accused = _accused_instrument(odds, listed, accusable(account.table))
     deposit = by_kind[CauseKind.DEPOSIT, None]
     fouled = _is_fouled(account, odds, state, alerts)
     after = {kind: by_kind.get((kind, None)) for kind in AFTER_ORDER}
@@ -136,17 +136,45 @@ def decide(
         if deposit.chances < CREDIBLE and rivals:
             return _either(deposit, rivals[0], state)
         return _fouling_verdict(account, deposit, ranked, state, forecast, money, alerts)
-    reasons = [Remark(code="within_limits")]
+    if _has_risen(odds, state):
+        return cannot_tell(_risen(state), cause=None, runner_up=None)
+    moved = _wandered(odds)
+    reasons = [_wandering(account)] if moved else [Remark(code="within_limits")]
     if health.grade == "off season":
         reasons = [Remark(code="off_season", numbers={"days": _days_off(account)}), *reasons]
     nothing = by_kind[CauseKind.NOTHING, None]
     return Verdict(
         kind=VerdictKind.LEAVE,
-        cause=nothing,
-        runner_up=_next(ranked, nothing),
+        cause=None if moved else nothing,
+        runner_up=None if moved else _next(ranked, nothing),
         since_utc=None,
         reasons=tuple(reasons),
     )
+
+
+def _has_risen(odds: Odds, state: CurrentState) -> bool:
+    """Tell whether the plates pass clearly more than the yardstick says, which no deposit does."""
+    clean = state.cleanliness_factor
+    return bool(clean is not None and clean.low > 1 + SMALL_LOSS and _wandered(odds))
+
+
+def _risen(state: CurrentState) -> Remark:
+    assert state.cleanliness_factor is not None
+    clean = state.cleanliness_factor
+    return Remark(code="risen_unexplained", numbers={"low": clean.low - 1, "high": clean.high - 1})
+
+
+def _wandered(odds: Odds) -> bool:
+    """Tell whether something moved over the record, though no cause can be named for it."""
+    return odds.share[0] < 1 - CREDIBLE and max(odds.evidence.values()) > 3 * INSTRUMENT_EVIDENCE
+
+
+def _wandering(account: Account) -> Remark:
+    deposit, _ = account.deposit()
+    assert account.info is not None
+    after = deposit[account.info.day >= (account.ready or 0)]
+    low, high = (float(1 / (1 + np.quantile(after, q)) - 1) for q in (0.95, 0.05))
+    return Remark(code="wandered", numbers={"low": low, "high": high})
 
 
 def _days_off(account: Account) -> float:
@@ -165,7 +193,9 @@ def _named(cause: Cause, ranked: list[Cause]) -> Verdict:
     )  # fmt: skip
 
 
-def _accused_instrument(odds: Odds, listed: list[Cause]) -> Cause | None:
+def _accused_instrument(
+    odds: Odds, listed: list[Cause], may_be_named: tuple[int, ...]
+) -> Cause | None:
     """Return the instrument that is off for sure and matters, else ``None``.
 
     Two instruments may share the blame (only the ratio of two meters shows in the balance): then
@@ -181,6 +211,8 @@ def _accused_instrument(odds: Odds, listed: list[Cause]) -> Cause | None:
         if cause.kind not in kinds:
             continue
         unknown = index[str(cause.subject)]
+        if unknown not in may_be_named:
+            continue
         evidence = max(
             odds.evidence[i] for i, e in enumerate(odds.explanation) if unknown in e.moving
         )

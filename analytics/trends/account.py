@@ -21,11 +21,17 @@ from analytics.trends.clean_reference import (
     fit_clean,
     reference_period,
 )
-from analytics.trends.daily import DailyInformation, Renewal, daily_information
+from analytics.trends.daily import (
+    DailyInformation,
+    Renewal,
+    Statement,
+    daily_information,
+    with_statements,
+)
 from analytics.trends.drift import DriftScores, alarm_threshold, deposit_alarm_days, drift_scores
 from analytics.trends.evidence import set_aside
 from analytics.trends.hours import HourTable, hour_table
-from analytics.trends.idle import IdleOffsets, idle_offsets
+from analytics.trends.idle import IdleOffsets, difference_statements, idle_offsets
 from analytics.trends.model import (
     DEPOSIT,
     INDEX,
@@ -238,6 +244,15 @@ def instruments_in_play(account_table: HourTable) -> tuple[int, ...]:
     return (0, 1, 2, 3, *meters)
 
 
+def accusable(table: HourTable) -> tuple[int, ...]:
+    """Return the instruments that may be named: a single meter may not.
+
+    Its error and a change of the plates look alike, and no second meter speaks for either.
+    """
+    both = table.instrumentation is Instrumentation.BOTH_FLOWS
+    return tuple(i for i in instruments_in_play(table) if i < 4 or both)
+
+
 def _with_days(
     base: Account,
     period: ReferencePeriod,
@@ -252,6 +267,12 @@ def _with_days(
         assumed_secondary=base.assumed_secondary_m3_s is not None,
     )  # fmt: skip
     ready = period.last + 1
+    at_rest = tuple(
+        Statement(day=day, row=row, value=value, sd=sd)
+        for day, middle in base.idle.blocks(after=ready)
+        for row, value, sd in difference_statements(middle)
+    )
+    info = with_statements(info, fit.point, at_rest)
     instruments = instruments_in_play(base.table)
     scores = drift_scores(info, (DEPOSIT, *instruments), ready, surface)
     tracks = track(info, explanations(instruments), ready)
@@ -261,6 +282,6 @@ def _with_days(
         table=base.table, nominal=base.nominal, set_aside=bits, area_ratio=base.area_ratio,
         channel_ratio=base.channel_ratio, assumed_secondary_m3_s=base.assumed_secondary_m3_s,
         idle=base.idle, period=period, fit=fit, hours=hours, hour_rows=rows, info=info,
-        scores=scores, tracks=tracks, kept_by=leading(tracks),
+        scores=scores, tracks=tracks, kept_by=leading(tracks, accusable(base.table)),
         alarm=deposit_alarm_days(scores, threshold), surface_days=surface,
     )  # fmt: skip

@@ -5,7 +5,7 @@ out, events that renew an unknown, and the weight of wild days. Conclusions are 
 in ``drift`` and ``tracking``.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -30,6 +30,16 @@ class Renewal:
 
     day: int
     index: int
+    sd: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Statement:
+    """From ``day`` on it is known besides that ``row @ unknowns = value`` within ``sd``."""
+
+    day: int
+    row: Array  # (SIZE,)
+    value: float
     sd: float
 
 
@@ -73,6 +83,24 @@ class DailyInformation:
     def size(self) -> int:
         """Number of unknowns, renewals included."""
         return int(self.matrix.shape[1])
+
+
+def with_statements(
+    info: DailyInformation, point: Array, statements: tuple[Statement, ...]
+) -> DailyInformation:
+    """Add what is known beside the hours, each on the first day with evidence that follows it."""
+    matrix, vector = info.matrix.copy(), info.vector.copy()
+    for said in statements:
+        at = int(np.searchsorted(info.day, said.day, side="right"))
+        if at == len(info.day):
+            continue
+        row = sum(
+            (c * info.total_row(i, int(info.day[at])) for i, c in enumerate(said.row) if c),
+            np.zeros(info.size),
+        )
+        matrix[at] += np.outer(row, row) / said.sd**2
+        vector[at] += row * (said.value - said.row @ point) / said.sd**2
+    return replace(info, matrix=matrix, vector=vector)
 
 
 def day_effect_sd(assumed_secondary: bool) -> tuple[NDArray[np.int64], Array]:

@@ -18,6 +18,7 @@ CLOSE_K = 5.0  # all four within this, thermometers' disagreement included
 REST_K_PER_H = 0.3
 UNEVEN_PIPES_K = 0.35  # pipes of one room differ by so much at rest (judgement, not measured)
 LEAST_HOURS = 12
+BLOCK_GAP_DAYS = 45
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,17 +39,37 @@ class IdleOffsets:
         use = self.difference_K if before is None else self.difference_K[self.day < before]
         return np.median(use, axis=0) if len(use) >= LEAST_HOURS else None
 
+    def blocks(self, after: int) -> list[tuple[int, Array]]:
+        """Return, for each stretch of idle days after a day, its last day and median differences.
+
+        A stretch ends where the next idle day is more than :data:`BLOCK_GAP_DAYS` away.
+        """
+        day, difference = self.day[self.day >= after], self.difference_K[self.day >= after]
+        if not len(day):
+            return []
+        edges = np.flatnonzero(np.diff(day) > BLOCK_GAP_DAYS) + 1
+        return [
+            (int(d[-1]), np.median(x, axis=0))
+            for d, x in zip(np.split(day, edges), np.split(difference, edges), strict=True)
+            if len(d) >= LEAST_HOURS
+        ]
+
     def statements(self, before: int) -> list[tuple[Array, float, float]]:
         """Return what the idle hours before a day say of the errors, for the clean fit."""
         middle = self.median_K(before)
         if middle is None:
             return []
-        found = []
-        for i in range(1, 4):  # three differences to the first say all that four readings can
-            row = np.zeros(SIZE)
-            row[i], row[0] = 1.0, -1.0
-            found.append((row, float(middle[i] - middle[0]), UNEVEN_PIPES_K * np.sqrt(2)))
-        return found
+        return difference_statements(middle)
+
+
+def difference_statements(middle_K: Array) -> list[tuple[Array, float, float]]:
+    """Return (row, value, sd) for the three differences to the first: all that four readings can say."""
+    found = []
+    for i in range(1, 4):
+        row = np.zeros(SIZE)
+        row[i], row[0] = 1.0, -1.0
+        found.append((row, float(middle_K[i] - middle_K[0]), UNEVEN_PIPES_K * np.sqrt(2)))
+    return found
 
 
 def idle_offsets(table: HourTable) -> IdleOffsets:

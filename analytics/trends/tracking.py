@@ -144,17 +144,26 @@ def _log_mean(log_values: Array) -> Array:
 
 
 def leading(
-    tracks: Tracks, *, instrument_margin: float = 5.0, least: float = 10.0
+    tracks: Tracks,
+    accusable: tuple[int, ...],
+    *,
+    instrument_margin: float = 5.0,
+    least: float = 10.0,
 ) -> NDArray[np.int64]:
     """Return, for each day, the explanation whose filter keeps the account of the deposit.
 
-    That of the deposit, unless an instrument explains the day clearly better; then deposit and
-    instrument together, so that the instrument's error does not pass for a deposit.
+    That of the deposit, unless an instrument that may be named explains the day clearly better; then
+    deposit and instrument together, so that the instrument's error does not pass for a deposit.
     """
     k = len(tracks.explanations)
     instruments = (k - 2) // 2
     alone, pairs = slice(2, 2 + instruments), slice(2 + instruments, k)
-    limits = np.array([matters(e.moving[0]) for e in tracks.explanations[alone]])
+    limits = np.array(
+        [
+            matters(e.moving[0]) if e.moving[0] in accusable else np.inf
+            for e in tracks.explanations[alone]
+        ]
+    )
     large = np.abs(tracks.moved[:, pairs, 1]) > limits
     best = np.where(
         large, np.maximum(tracks.evidence[:, alone], tracks.evidence[:, pairs]), -np.inf

@@ -98,6 +98,8 @@ REMARKS: dict[str, str] = {
     "nothing_found": "Nothing found",
     "within_limits": "Nothing has moved beyond what the instruments allow",
     "deposit_or_instrument": "Heat transfer seems {loss%} below clean: deposit, or the {role!} instrument; they cannot be told apart yet",
+    "risen_unexplained": "It passes {low%..high%} more heat than in its reference period, which no deposit explains: a visit that nobody logged, or an instrument that was changed",
+    "wandered": "Over the record it wandered between {low%+} and {high%+} of the yardstick; no single cause explains it",
     "mild": "The loss is {loss%}, still mild",
     "visit_pays": "A visit now brings more than it costs",
     "visit_pays_later": "A visit pays from {day!}",
