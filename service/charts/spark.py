@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from analytics.vocabulary.records import Evaluation, MaintenanceEvent
-from service.charts.drawing import Chart, Drawing
+from service.charts.drawing import Chart, Drawing, text_width
 from service.charts.scales import Scale, TimeScale, month_ticks
 from service.register.plant import Plant
 from service.wording import dates, numbers
@@ -38,11 +38,15 @@ def spark_axis(through_utc: datetime, zone: tzinfo, *, width: float = 252.0) -> 
     scale = _time_scale(through_utc, width)
     today = scale.at(through_utc)
     drawing.label(today, 12, "today", "tick", "middle")
+    free_from = 0.0
     for number, (at, text) in enumerate(month_ticks(scale.start_utc, scale.end_utc, zone, most=6)):
         x = scale.at(at)
-        if abs(x - today) > 44 and _LEFT + 8 < x < width - 14:
-            shown = text if number else dates.month(at, zone, year=True)
-            drawing.label(x, 12, shown, "tick", "middle")
+        shown = text if number else dates.month(at, zone, year=True)
+        half = text_width(shown, 12) / 2
+        if abs(x - today) < half + 22 or x - half < free_from or x + half > width:
+            continue
+        drawing.label(x, 12, shown, "tick", "middle")
+        free_from = x + half + 8
     return drawing.to_svg("Time axis", "The small charts run from a year ago to five months ahead.")
 
 

@@ -129,7 +129,9 @@ def _no_visit(evaluation: Evaluation, plant: Plant) -> Pieces:
     else:
         said = "A cleaning visit is not recommended. "
     why = reason(evaluation, plant)
-    return _mixed((said, True), (f"{headline(evaluation, plant)} {why}".strip(), False))
+    # "cannot tell" needs no saying twice
+    verdict = "" if kind is VerdictKind.CANNOT_TELL else headline(evaluation, plant)
+    return _mixed((said, True), (f"{verdict} {why}".strip(), False))
 
 
 def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:

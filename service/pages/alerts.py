@@ -146,9 +146,10 @@ def _history(alert: Alert, at: datetime, plant: Plant) -> tuple[tuple[str, str],
 
 async def acknowledge(request: Request, number: int) -> HTMLResponse | RedirectResponse:
     """Acknowledge an alert and return to the list."""
-    form = await request.form()
+    async with request.form() as form:
+        by = str(form.get("by", ""))[:80]
     try:
-        ledger_of(request).acknowledge_alert(number, by=str(form.get("by", ""))[:80])
+        ledger_of(request).acknowledge_alert(number, by=by)
     except PlateledgerError as exc:
         return _refused(request, str(exc))
     return RedirectResponse("/alerts", status_code=303)
@@ -156,8 +157,8 @@ async def acknowledge(request: Request, number: int) -> HTMLResponse | RedirectR
 
 async def shelve(request: Request, number: int) -> HTMLResponse | RedirectResponse:
     """Shelve an alert until the end of a day, or take it off the shelf when no day is given."""
-    form = await request.form()
-    text = str(form.get("until", "")).strip()
+    async with request.form() as form:
+        text, by = str(form.get("until", "")).strip(), str(form.get("by", ""))[:80]
     until: datetime | None = None
     if text:
         try:
@@ -167,7 +168,7 @@ async def shelve(request: Request, number: int) -> HTMLResponse | RedirectRespon
         zone = ledger_of(request).plant().zone
         until = datetime.combine(day, time(23, 59), tzinfo=zone).astimezone(UTC)
     try:
-        ledger_of(request).shelve_alert(number, until_utc=until, by=str(form.get("by", ""))[:80])
+        ledger_of(request).shelve_alert(number, until_utc=until, by=by)
     except PlateledgerError as exc:
         return _refused(request, str(exc))
     return RedirectResponse("/alerts", status_code=303)

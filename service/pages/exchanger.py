@@ -251,10 +251,11 @@ def present_part(request: Request, tag: str) -> HTMLResponse:
 
 async def add_entry(request: Request, tag: str) -> HTMLResponse | RedirectResponse:
     """Store a log entry from the form and return to the page, or say what is wrong with it."""
-    form = await request.form()
+    async with request.form() as sent:
+        form = {k: str(v).strip() for k, v in sent.items()}
     ledger = ledger_of(request)
     try:
-        event = _event(tag, {k: str(v).strip() for k, v in form.items()}, ledger.plant())
+        event = _event(tag, form, ledger.plant())
         ledger.add_event(event)
     except PlateledgerError as exc:
         back = (f"/exchangers/{tag}#log", "Back to the log")

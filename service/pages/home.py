@@ -44,7 +44,7 @@ _GRADES = {
     "doubtful": "Doubtful",
     "stopped": "Stopped",
     "off season": "Off season",
-    "none": "None",
+    "none": "No data",
 }
 
 

@@ -77,15 +77,15 @@ def _run(run: Mapping[str, Any], plant: Plant) -> dict[str, Any]:
 
 async def receive(request: Request, uploads: Uploads) -> HTMLResponse | RedirectResponse:
     """Take a file and go on to its check."""
-    form = await request.form()
-    sent = form.get("file")
-    if not isinstance(sent, UploadFile) or not sent.filename:
-        return message_page(
-            request, "No file came.", "Choose a trend file and send it again.", status=422,
-            action=("/import", "Back to import"),
-        )  # fmt: skip
-    digest = uploads.keep(sent.filename, await sent.read())
-    exchanger = str(form.get("exchanger", ""))
+    async with request.form() as form:
+        sent = form.get("file")
+        exchanger = str(form.get("exchanger", ""))
+        if not isinstance(sent, UploadFile) or not sent.filename:
+            return message_page(
+                request, "No file came.", "Choose a trend file and send it again.", status=422,
+                action=("/import", "Back to import"),
+            )  # fmt: skip
+        digest = uploads.keep(sent.filename, await sent.read())
     query = urlencode({"exchanger": exchanger} if exchanger else {})
     return RedirectResponse(f"/import/{digest}?{query}".rstrip("?"), status_code=303)
 
@@ -118,9 +118,15 @@ def check(request: Request, digest: str, uploads: Uploads) -> HTMLResponse:
         before=dates.long_day(found.stored_before_utc, plant.zone) if found.stored_before_utc else "",
         proposal=examination.proposal, choices=_CHOICES,
         options=options, tags=[e.tag for e in plant.exchangers],
-        size=f"{found.size / 1e6:,.1f}{numbers.NBSP}MB", zone=str(plant.zone),
+        size=_size(found.size), zone=str(plant.zone),
         rows=f"{found.rows:,}", new_rows=f"{found.new_rows:,}", changed=f"{found.changed_values:,}",
     )  # fmt: skip
+
+
+def _size(size_bytes: int) -> str:
+    if size_bytes < 100_000:
+        return f"{size_bytes:,}{numbers.NBSP}bytes"
+    return f"{size_bytes / 1e6:,.1f}{numbers.NBSP}MB"
 
 
 def _options(query: Mapping[str, str]) -> ImportOptions:
@@ -131,7 +137,8 @@ def _options(query: Mapping[str, str]) -> ImportOptions:
 
 def _opening(columns: list[Column], questions: list[str]) -> tuple[str, str]:
     understood = sum(not c.left_out for c in columns)
-    first = f"{count_word(understood).capitalize()} of {count_word(len(columns))} columns are understood"
+    verb = "is" if understood == 1 else "are"
+    first = f"{count_word(understood).capitalize()} of {count_word(len(columns))} columns {verb} understood"
     if not questions:
         return f"{first}; no question is open.", "Nothing is stored yet."
     open_ = (
@@ -198,7 +205,8 @@ async def store(request: Request, digest: str, uploads: Uploads) -> HTMLResponse
     held = uploads.get(digest)
     if held is None:
         return _gone(request)
-    form = {k: str(v) for k, v in (await request.form()).items()}
+    async with request.form() as sent:
+        form = {k: str(v) for k, v in sent.items()}
     options, ledger = _options(form), ledger_of(request)
     try:
         outcome = await run_in_threadpool(ledger.import_store, held[0], held[1], options)

@@ -291,7 +291,7 @@ def _present_note(latest: LatestInterval, plant: Plant) -> str:
     ):  # fmt: skip
         if name in latest.values:
             said.append(
-                f"{label} {numbers.single(latest.values[name], numbers.measure_of(name, plant.units))}"
+                f"{label}{NBSP}{numbers.single(latest.values[name], numbers.measure_of(name, plant.units))}"
             )
     figures = ", ".join(said[1:])
     text = f"{said[0]}. {figures[:1].upper()}{figures[1:]}." if figures else f"{said[0]}."

@@ -291,7 +291,7 @@ def _many(needy: Sequence[Evaluation], count: int, plant: Plant) -> tuple[str, s
         half = sum(((m.next_month.high - m.next_month.low) / 2) ** 2 for m in sums) ** 0.5
         total = Estimate(value=value, low=value - half, high=value + half)
         rest.append(f"Together they cost {numbers.money(total, sums[0].currency).text} a month.")
-    rest.append(f"First is {place(needy[0].tag, plant)}: {headline(needy[0], plant)}")
+    rest.append(f"First is {place(needy[0].tag, plant)}: {_lower(headline(needy[0], plant))}.")
     return opening, " ".join(rest)
 
 

@@ -7,6 +7,7 @@ intervals that widen where data is thin.
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -707,6 +708,7 @@ def all_gaps(tag: str = "HX-11") -> Evaluation:
     return replace(base, daily=base.daily * np.nan, intervals=base.intervals * np.nan)
 
 
+@cache
 def every_case() -> Mapping[str, Evaluation]:
     """Return all made-up evaluations by name."""
     return {

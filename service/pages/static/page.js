@@ -30,7 +30,7 @@ if (live && live.dataset.latest) {
       if (answer.status === 404) return;
       if (!answer.ok) throw new Error(String(answer.status));
       const latest = await answer.json();
-      const start = latest && latest.start_utc;
+      const start = latest && latest.start;
       if (start && Date.parse(start) !== Date.parse(shown)) {
         const part = await fetch(live.dataset.part);
         if (!part.ok) throw new Error(String(part.status));

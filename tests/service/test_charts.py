@@ -1,0 +1,151 @@
+"""Charts: every one survives every evaluation, says what it shows, and keeps to its drawing."""
+
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from analytics.vocabulary.records import Evaluation
+from service.charts.account import benefit_chart, capacity_chart
+from service.charts.approach import approach_chart
+from service.charts.drawing import Chart, Drawing
+from service.charts.instruments import offsets_chart, profile_chart
+from service.charts.scales import rounded_out, spread, tick_labels, ticks
+from service.charts.spark import spark, spark_axis, used_up_bar
+from service.charts.transfer import duties_chart, transfer_chart
+from service.charts.trends import explorer_figure, set_aside_hours, trends_chart
+from tests.service import made_up
+
+PLANT = made_up.whole_plant()
+CASES = made_up.every_case()
+Draw = Callable[[Evaluation, float], Chart | None]
+CHARTS: dict[str, Draw] = {
+    "spark": lambda e, w: spark(e, made_up.events(), PLANT),
+    "bar": lambda e, w: used_up_bar(e, PLANT),
+    "approach": lambda e, w: approach_chart(e, made_up.events(), PLANT, width=w),
+    "transfer": lambda e, w: transfer_chart(e, PLANT, width=w),
+    "duties": lambda e, w: duties_chart(e, PLANT, width=w),
+    "offsets": lambda e, w: offsets_chart(e, PLANT, width=w),
+    "profile": lambda e, w: profile_chart(e.latest, e.tag, PLANT, width=w),
+    "benefit": lambda e, w: benefit_chart(e.money, e.tag, PLANT, width=w),
+    "capacity": lambda e, w: capacity_chart(e.capacity, e.tag, PLANT, width=w),
+    "trends": lambda e, w: trends_chart(e.intervals.iloc[-672:], e.tag, PLANT, width=w),
+}
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.mark.parametrize("width", [1160.0, 354.0])
+@pytest.mark.parametrize("name", CHARTS)
+@pytest.mark.parametrize("case", CASES)
+def test_chart_says_what_it_shows_and_holds_only_numbers(
+    case: str, name: str, width: float
+) -> None:
+    chart = CHARTS[name](CASES[case], width)
+    if chart is None:
+        assert name not in ("spark", "bar"), "a row of the list always has its small chart"
+        return
+    root = ET.fromstring(chart.svg)
+    assert root.find(f"{SVG}title") is not None
+    assert (root.findtext(f"{SVG}desc") or "").endswith(".")
+    assert chart.text.endswith(".")
+    shapes = " ".join(v for e in root.iter() for k, v in e.attrib.items() if k != "class")
+    assert "nan" not in shapes.lower()
+    assert "inf" not in shapes.lower().replace("information", "")
+
+
+@pytest.mark.parametrize("name", [n for n in CHARTS if n not in ("spark", "bar")])
+def test_fouled_exchanger_has_every_chart(name: str) -> None:
+    assert CHARTS[name](CASES["deposit"], 540.0) is not None
+
+
+@pytest.mark.parametrize("name", ["approach", "transfer", "duties", "offsets", "benefit", "trends"])
+def test_chart_that_carries_data_has_a_table(name: str) -> None:
+    chart = CHARTS[name](CASES["deposit"], 540.0)
+    assert chart is not None
+    assert chart.table is not None
+    assert chart.table.rows
+    assert {len(row) for row in chart.table.rows} == {len(chart.table.heads)}
+
+
+@pytest.mark.parametrize("case", ["nothing known", "all gaps"])
+def test_chart_without_a_single_value_is_left_out(case: str) -> None:
+    for name in ("approach", "transfer", "duties", "trends"):
+        assert CHARTS[name](CASES[case], 540.0) is None
+
+
+def test_labels_stay_inside_the_main_chart() -> None:
+    for width in (1160.0, 354.0):
+        chart = CHARTS["approach"](CASES["deposit"], width)
+        assert chart is not None
+        for text in ET.fromstring(chart.svg).iter(f"{SVG}text"):
+            assert 0 <= float(text.attrib["x"]) <= width, text.text
+            assert text.text
+
+
+def test_small_charts_put_clean_and_limit_at_the_same_heights() -> None:
+    heights = set()
+    for case in ("deposit", "clean", "thermometer"):
+        root = ET.fromstring(spark(CASES[case], (), PLANT).svg)
+        lines = {e.attrib["class"]: e.attrib["y1"] for e in root.iter(f"{SVG}line")}
+        heights.add((lines["clean"], lines["limit"]))
+    assert len(heights) == 1
+
+
+def test_nothing_lost_has_no_red() -> None:
+    chart = CHARTS["approach"](CASES["clean"], 1160.0)
+    assert chart is not None
+    for kind in ("fan-wide", "fan-half", "reached", "today-cost", "label-cost"):
+        assert f'class="{kind}' not in chart.svg
+
+
+def test_forecast_starts_at_today_and_limit_bar_at_its_first_date() -> None:
+    chart = CHARTS["approach"](CASES["deposit"], 1160.0)
+    assert chart is not None
+    assert "limit reached" in chart.svg
+    assert 'class="reached"' in chart.svg
+
+
+def test_drawing_escapes_what_people_typed() -> None:
+    drawing = Drawing(name="x", width=10, height=10)
+    drawing.label(0, 0, "<script>&")
+    assert "<script>" not in drawing.to_svg("a<b", 'c"d')
+    ET.fromstring(drawing.to_svg("a<b", 'c"d'))
+
+
+def test_curve_breaks_at_a_gap() -> None:
+    drawing = Drawing(name="x", width=10, height=10)
+    drawing.curve([0, 1, 2, 3, 4], [1, 1, np.nan, 1, 1], "measured")
+    assert drawing.to_svg("t", "d.").count("M") == 2
+
+
+def test_ticks_are_round_and_few() -> None:
+    assert ticks(0.3, 9.7, 5).tolist() == [2.0, 4.0, 6.0, 8.0]
+    assert tick_labels(np.array([2.0, 4.0]), "K") == ["2", "4\u00a0K"]
+    assert rounded_out([1.2, 7.9], 4) == (0.0, 8.0)
+    assert len(ticks(-3.7e5, 8.1e6, 5)) <= 6
+
+
+def test_labels_are_moved_apart() -> None:
+    placed = spread([10.0, 12.0, 11.0], 5.0, 0.0, 100.0)
+    ordered = sorted(placed)
+    assert min(b - a for a, b in pairwise(ordered)) >= 5.0
+
+
+def test_hours_set_aside_are_counted_by_reason() -> None:
+    week = CASES["deposit"].intervals.iloc[-672:]
+    hours = set_aside_hours(week)
+    assert hours["gap"] == pytest.approx(30 * 0.25)  # thirty quarter-hours were taken out
+    assert hours["spike"] == pytest.approx(0.25)
+
+
+def test_explorer_keeps_gaps_as_gaps() -> None:
+    week = CASES["deposit"].intervals.iloc[-672:]
+    figure = explorer_figure(week, PLANT)
+    assert None in figure["data"][0]["y"]
+    assert {t["name"] for t in figure["data"]} >= {"primary supply", "gap", "transient"}
+
+
+def test_time_axis_of_the_list_names_today() -> None:
+    assert ">today<" in spark_axis(made_up.THROUGH, PLANT.zone)

@@ -1,0 +1,237 @@
+"""Wording: rounding against values worked by hand, verdicts, and a template for every remark."""
+
+import ast
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from analytics.vocabulary.records import Estimate, Remark, VerdictKind
+from service.register.plant import DisplayUnits
+from service.wording import causes, dates, numbers, verdicts
+from service.wording.remarks import REMARKS, remark_text
+from tests.service import made_up
+
+NB = "\u00a0"
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def estimate(value: float, low: float, high: float) -> Estimate:
+    return Estimate(value=value, low=low, high=high)
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "name", "expected"),
+    [
+        # width 1.0 K leaves one decimal
+        (5.91, 5.42, 6.42, "approach_K", f"5.9{NB}K (5.4–6.4)"),
+        # width 0.6 would leave two decimals; a tenth of a kelvin is the finest that means anything
+        (0.213, -0.106, 0.494, "error_K", f"0.2{NB}K (−0.1{NB}to{NB}+0.5)"),
+        # width 27 kW leaves whole kilowatts
+        (581_600.0, 568_300.0, 595_400.0, "duty_W", f"582{NB}kW (568–595)"),
+        # width 416 kW leaves tens
+        (1_234_567.0, 1_021_000.0, 1_437_000.0, "duty_W", f"1,230{NB}kW (1,020–1,440)"),
+        (0.878e-4, 0.79e-4, 0.98e-4, "r_m2K_W", f"0.88{NB}×{NB}10⁻⁴{NB}m²K/W (0.79–0.98)"),
+        # 11.6 m3/h is 0.003222 m3/s
+        (0.00322222, 0.00319444, 0.0032500, "flow_m3_s", f"11.60{NB}m³/h (11.50–11.70)"),
+    ],
+)
+def test_range_keeps_two_figures_of_its_width(
+    value: float, low: float, high: float, name: str, expected: str
+) -> None:
+    measure = numbers.measure_of(name, DisplayUnits())
+    assert numbers.figure(estimate(value, low, high), measure).text == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "expected"),
+    [
+        (392.0, 312.0, 478.0, "€390 (310–480)"),
+        (1430.0, 700.0, 2110.0, "€1,400 (700–2,100)"),
+        (-31.0, -70.0, 12.0, f"−€31 (−70{NB}to{NB}+12)"),
+        (0.0, 0.0, 0.0, "€0 (0)"),
+    ],
+)
+def test_money_has_its_sign_before_it(value: float, low: float, high: float, expected: str) -> None:
+    assert numbers.money(estimate(value, low, high), "EUR").text == expected
+
+
+def test_currency_without_a_sign_keeps_its_code() -> None:
+    assert numbers.sum_of_money(1450.0, "CHF") == f"CHF{NB}1,450"
+
+
+def test_other_units_are_those_of_the_plant() -> None:
+    units = DisplayUnits(temperature="degF", power="MW", flow="gpm", pressure="psi")
+    # 95 degC = 203 degF; 5 K = 9 degF of difference; 1 US gallon is 3.785411784 l exactly
+    assert numbers.single(95.0, numbers.measure_of("inlet_degC", units)) == f"203.0{NB}°F"
+    assert numbers.single(5.0, numbers.measure_of("approach_K", units)) == f"9.0{NB}°F"
+    one_gallon_a_minute_m3_s = 3.785411784e-3 / 60
+    flow = numbers.measure_of("flow_m3_s", units)
+    assert numbers.single(one_gallon_a_minute_m3_s, flow) == f"1.00{NB}gpm"
+    assert numbers.single(620e3, numbers.measure_of("duty_W", units)) == f"0.62{NB}MW"
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf")])
+def test_what_is_not_known_is_said(value: float) -> None:
+    measure = numbers.measure_of("approach_K", DisplayUnits())
+    assert numbers.single(value, measure) == "cannot tell"
+    assert numbers.figure(estimate(value, 0.0, 1.0), measure).text == "cannot tell"
+    assert numbers.money(None, "EUR").text == "cannot tell"
+
+
+def test_no_negative_zero() -> None:
+    assert numbers.number(-0.04, 1) == "0.0"
+
+
+def test_lines_of_an_account_add_up_by_eye() -> None:
+    lines = [881.6, 24.4, 0.4]  # 906.4: each rounded by itself gives 882 + 24 + 0 = 906
+    assert sum(numbers.rounded_to_add_up(lines, 906.4)) == 906
+    thirds = [33.4, 33.4, 33.4]  # by themselves 99, the total rounds to 100
+    assert sum(numbers.rounded_to_add_up(thirds, 100.2)) == 100
+
+
+def test_days_are_those_of_the_site() -> None:
+    # 23:30 UTC on 31 December is 00:30 on 1 January in CET
+    new_year = datetime(2026, 12, 31, 23, 30, tzinfo=UTC)
+    assert dates.long_day(new_year, made_up.ZONE) == f"1{NB}January{NB}2027"
+    assert dates.clock(new_year, made_up.ZONE) == "00:30"
+    assert dates.weekday(made_up.THROUGH, made_up.ZONE) == f"Monday{NB}23{NB}November{NB}2026"
+
+
+def test_spans_of_days_are_as_fine_as_they_are_near() -> None:
+    today = made_up.THROUGH
+    near = dates.day_span(
+        datetime(2027, 1, 2, tzinfo=UTC), datetime(2027, 3, 21, tzinfo=UTC), made_up.ZONE, today
+    )
+    far = dates.day_span(
+        datetime(2027, 4, 2, tzinfo=UTC), datetime(2027, 11, 21, tzinfo=UTC), made_up.ZONE, today
+    )
+    assert near == f"2{NB}Jan–21{NB}Mar"
+    assert far == f"Apr–Nov{NB}2027"
+
+
+def test_time_until_is_in_weeks_then_in_months() -> None:
+    today = datetime(2026, 11, 23, tzinfo=UTC)
+    # 42 and 119 days are 6 and 17 weeks; 152 and 365 days are 5 and 12 months
+    soon = dates.time_until(
+        datetime(2027, 1, 4, tzinfo=UTC), datetime(2027, 3, 22, tzinfo=UTC), today
+    )
+    late = dates.time_until(
+        datetime(2027, 4, 24, tzinfo=UTC), datetime(2027, 11, 23, tzinfo=UTC), today
+    )
+    assert soon == f"in 6–17{NB}weeks"
+    assert late == f"in 5–12{NB}months"
+
+
+@pytest.mark.parametrize(
+    ("times", "expected"),
+    [
+        (41.3, f"40{NB}times less likely"),
+        (168.0, f"170{NB}times less likely"),
+        (2e4, f"over{NB}1,000{NB}times less likely"),
+        (float("inf"), "ruled out"),
+        (1.0, "as likely"),
+    ],
+)
+def test_odds_are_rounded_to_what_they_can_bear(times: float, expected: str) -> None:
+    assert causes.times_less_likely(times) == expected
+
+
+def test_never_a_hundred_chances_in_a_hundred() -> None:
+    assert causes.chances(0.97) == f"97{NB}chances in{NB}100"
+    assert causes.chances(1.0) == f"over 99{NB}chances in{NB}100"
+    assert causes.chances(0.0) == f"under 1{NB}chance in{NB}100"
+
+
+def test_verdicts_say_what_to_do_and_why() -> None:
+    plant = made_up.whole_plant()
+    said = {n: verdicts.headline(e, plant) for n, e in made_up.every_case().items()}
+    assert said["deposit"] == "Clean it: deposit."
+    assert said["thermometer"] == "Check a thermometer: primary return."
+    assert said["add plates"] == "Add 12 plates: too few for the load."
+    assert said["stopped"] == f"Cannot tell since 4{NB}November."
+    assert said["visited"] == "Leave it: the visit worked."
+    assert said["nothing known"] == "Cannot tell yet."
+
+
+def test_reason_of_a_thermometer_says_how_far_and_which_way() -> None:
+    assert verdicts.reason(made_up.thermometer(), made_up.whole_plant()) == (
+        f"Reads 1.6{NB}K too low (1.2–2.0{NB}K)."
+    )
+
+
+def test_every_verdict_has_a_headline_and_a_filter_label() -> None:
+    base = made_up.nothing_known()
+    for kind in VerdictKind:
+        evaluation = made_up.with_kind(base, kind)
+        assert verdicts.headline(evaluation).endswith(".")
+        assert verdicts.FILTER_LABELS[kind]
+
+
+def test_home_sentence_names_exchanger_size_cost_and_time() -> None:
+    plant = made_up.whole_plant()
+    text = verdicts.home_sentence([made_up.deposit()], plant)
+    assert text.startswith("HX-03 in Block A needs a cleaning visit: deposit has taken")
+    for part in (f"29{NB}%", "€390 (300–480)", "reaches its limit between"):
+        assert part in text
+
+
+def test_home_sentence_says_when_nobody_is_needed() -> None:
+    text = verdicts.home_sentence([made_up.clean(), made_up.clean_later()], made_up.whole_plant())
+    assert text.startswith("None of the two exchangers needs you now.")
+    assert "HX-05" in text
+
+
+def test_cost_that_may_be_nothing_is_at_most() -> None:
+    assert verdicts.month_of_waiting(made_up.thermometer()).main == f"at most{NB}€25"
+    assert not verdicts.is_a_loss(Estimate(value=5, low=-1, high=9))
+
+
+def test_every_template_can_be_filled_and_survives_missing_numbers() -> None:
+    for code, template in REMARKS.items():
+        names = set(re.findall(r"[{.](\w+)[%#+~]*[.}]", template)) | set(
+            re.findall(r"\{(\w+)", template)
+        )
+        full = Remark(
+            code=code,
+            numbers=dict.fromkeys(names, 0.25),
+            words=dict.fromkeys(re.findall(r"\{(\w+)!\}", template), "primary_return_temperature"),
+        )
+        for remark in (full, Remark(code=code)):
+            text = remark_text(remark)
+            assert text
+            assert not re.search(r"[{}\[\]]", text), f"{code}: {text}"
+
+
+def test_remark_leaves_out_what_is_not_known() -> None:
+    numbers_ = {"offset_K": 2.9, "idle_low_K": -0.1, "idle_high_K": 0.5}
+    assert remark_text(Remark(code="offset_needed", numbers=numbers_)) == (
+        f"Would need an error of +2.9{NB}K; idle hours allow −0.1{NB}to{NB}+0.5{NB}K"
+    )
+    assert remark_text(Remark(code="offset_needed", numbers={"offset_K": 2.9})) == (
+        f"Would need an error of +2.9{NB}K"
+    )
+
+
+def test_unknown_remark_is_spelt_out() -> None:
+    text = remark_text(
+        Remark(code="odd_thing", numbers={"gap_K": 1.5}, words={"of": "primary_flow"})
+    )
+    assert text == f"Odd thing: gap 1.5{NB}K, primary flow"
+
+
+def remark_codes_in(package: str) -> set[str]:
+    """Return every literal code given to a Remark in the sources of ``package``."""
+    found: set[str] = set()
+    for path in (ROOT / package).rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Remark":
+                values = [k.value for k in node.keywords if k.arg == "code"]
+                found |= {v.value for v in values if isinstance(v, ast.Constant)}
+    return found
+
+
+def test_every_remark_that_analytics_makes_has_a_template() -> None:
+    missing = remark_codes_in("analytics") - set(REMARKS)
+    assert not missing, f"service/wording/remarks.py lacks: {sorted(missing)}"
