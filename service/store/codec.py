@@ -72,7 +72,7 @@ def _column_in(data: Mapping[str, Any]) -> Any:
     if kind == "time":
         return pd.DatetimeIndex(np.asarray(values, dtype="datetime64[us]"), tz="UTC")
     if kind == "float":
-        return np.array([_float_in(v, float) for v in values], dtype=float)
+        return np.array(values, dtype=float)  # reads null as NaN, and "Infinity" as what it says
     if kind == "int":
         return np.array(values, dtype=np.int64)
     return np.array(values, dtype=bool) if kind == "bool" else pd.array(values, dtype="str")

@@ -1,6 +1,7 @@
 """The store, on both databases: what goes in comes out, once, or not at all."""
 
-from dataclasses import fields, is_dataclass
+import json
+from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, datetime, timedelta, timezone
 from time import perf_counter
 
@@ -26,7 +27,13 @@ from analytics.vocabulary.records import (
 from service.register.plant import Plant
 from service.register.reading import parse_register
 from service.store import evaluations, imports, log, migrating, registered
-from service.store.codec import exchanger_from, exchanger_snapshot, fingerprint
+from service.store.codec import (
+    evaluation_document,
+    evaluation_from,
+    exchanger_from,
+    exchanger_snapshot,
+    fingerprint,
+)
 from service.store.store import HEAD, Store, StoreError
 from service.store.tables import Base, SeenRow, reading
 from tests.service import made_up
@@ -321,6 +328,19 @@ def test_the_newest_evaluation_counts_and_old_verdicts_are_remembered(store):
         assert then == (str(deposit.verdict.kind), str(deposit.verdict.cause.kind))
         assert evaluations.verdicts_at(connection, NOW - timedelta(days=1)) == {}
         assert len(evaluations.load_daily(connection, "HX-01")) == len(clean.daily)
+
+
+def test_json_holds_no_NaN_and_no_infinity():
+    evaluation = made_up.deposit("HX-01")
+    odd = pd.DataFrame(
+        {"a": [1.5, np.nan, -np.inf, np.inf]}, index=pd.Index([0, 1, 2, 3], name="n")
+    )
+    forecast = replace(evaluation.forecast, fan=odd, chance_within_horizon=float("nan"))
+    text = json.dumps(evaluation_document(replace(evaluation, forecast=forecast)), allow_nan=False)
+    empty = pd.DataFrame()
+    back = evaluation_from(json.loads(text), daily=empty, intervals=empty).forecast
+    pd.testing.assert_frame_equal(back.fan, odd)
+    assert np.isnan(back.chance_within_horizon)
 
 
 def test_fingerprint_tells_values_apart():

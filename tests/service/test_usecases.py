@@ -22,6 +22,7 @@ from analytics.vocabulary.records import (
 from service.alerts.lifecycle import DATA_STOPPED, AlertState, merge, needs_a_person
 from service.settings import Settings
 from service.usecases.assessing import assess
+from service.usecases.demo import prepare_demo
 from service.usecases.ledger import ImportOptions, Ledger
 from service.usecases.ranking import month_at_stake, rank
 from service.usecases.status import list_status
@@ -355,6 +356,22 @@ def test_an_unknown_cost_counts_as_the_most_it_could_be():
     sure, unsure = costing("A", 60.0, 70.0, 80.0), costing("B", -10.0, 20.0, 90.0)
     assert (month_at_stake(sure), month_at_stake(unsure)) == (70.0, 90.0)
     assert [e.tag for e in rank([sure, unsure])] == ["B", "A"]
+
+
+@pytest.mark.slow
+def test_the_demonstration_imports_without_a_question_and_twice_without_a_row(tmp_path):
+    settings = Settings(workspace=tmp_path / "demo")
+    trend_files = prepare_demo(settings)
+    ledger = Ledger.open(settings)
+    plant = ledger.load_register().plant
+    for path in trend_files:
+        assert not ledger.import_store(path.name, path.read_bytes(), OPTIONS).repeated
+    for exchanger in plant.exchangers:
+        assert not ledger.readings(exchanger.tag).empty, exchanger.tag
+    for path in prepare_demo(settings)[:3]:
+        assert ledger.import_store(path.name, path.read_bytes(), OPTIONS).repeated
+    assert ledger.load_register().new_log_entries == 0
+    ledger.close()
 
 
 def test_since_the_reader_last_looked(ledger):
