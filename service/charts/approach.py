@@ -64,7 +64,7 @@ def approach_chart(
     frame = Frame(
         left=42,
         top=46 if not on_phone else 40,
-        right=width - (12 if on_phone else 118),
+        right=width - (12 if on_phone else 138),
         bottom=tall - 46,
     )
     shown = daily.loc[daily.index >= pd.Timestamp(start)]

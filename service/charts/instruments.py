@@ -80,7 +80,8 @@ def _row(
     if needed is not None and needed[0] == finding.role:
         at = x.at(measure.shown(needed[1]))
         drawing.line(at, y - 8, at, y + 8, "alert")
-        text = f"{numbers.single(needed[1], measure, signed=True)} needed to explain it"
+        to_explain = " to explain it" if plot.right - plot.left > 300 else ""
+        text = f"{numbers.single(needed[1], measure, signed=True)} needed{to_explain}"
         at_right = at > (plot.left + plot.right) / 2
         drawing.label(
             at - 6 if at_right else at + 6,

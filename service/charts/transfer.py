@@ -38,7 +38,7 @@ def transfer_chart(
     curve_column = None
     if curve is not None:
         curve_column = next((c for c in ("U", "UA", column) if c in curve.columns), None)
-    plot = Frame(left=88, top=24, right=width - (96 if width > 420 else 14), bottom=262)
+    plot = Frame(left=88, top=24, right=width - (132 if width > 420 else 14), bottom=262)
     drawing = Drawing(name=name, width=width, height=304)
     x_range = finite_range(points["primary_flow"]) or (0.0, 1.0)
     if curve is not None and curve_column:
@@ -142,7 +142,7 @@ def duties_chart(
     power = numbers.measure_of("duty_W", plant.units)
     both = bool(hourly["balance_residual"].notna().any())
     plot = Frame(
-        left=72, top=24, right=width - (96 if width > 420 else 12), bottom=178 if both else 262
+        left=72, top=24, right=width - (132 if width > 420 else 12), bottom=178 if both else 262
     )
     low = Frame(left=plot.left, top=206, right=plot.right, bottom=262)
     drawing = Drawing(name=name, width=width, height=292)
@@ -165,7 +165,7 @@ def duties_chart(
         drawing.label(plot.right + 8, y.at(top * 0.72), "primary, solid", "label-strong")
         drawing.label(plot.right + 8, y.at(top * 0.72) + 17, "secondary, dashed", "label")
     else:
-        drawing.label(plot.left + 4, plot.top + 13, "primary solid, secondary dashed", "label halo")
+        drawing.label(plot.left, 12, "primary solid, secondary dashed", "tick")
     text = _duty_sentence(evaluation, hourly, plant)
     svg = drawing.to_svg("Duties of both sides, 14 days", text)
     return Chart(svg=svg, text=text, table=_duty_table(hourly, plant))

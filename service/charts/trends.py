@@ -58,7 +58,9 @@ def trends_chart(
     low, high = finite_range(week[shown_roles]) or (0.0, 1.0)
     low, high = rounded_out(measure.shown_array([low, high]), 4)
     on_phone = width <= 420
-    plot = Frame(left=52, top=16, right=width - (12 if on_phone else 136), bottom=216)
+    plot = Frame(
+        left=104 if on_phone else 52, top=16, right=width - (12 if on_phone else 136), bottom=216
+    )
     bottom = plot.bottom + 12 + _ROW * len(reasons)
     drawing = Drawing(name=name, width=width, height=bottom + 30)
     step = timedelta(hours=_interval_hours(week))
@@ -108,7 +110,7 @@ def _reason_rows(
         if not on_phone:
             drawing.label(plot.right + 10, y + 9, labels[name], "tick")
         else:
-            drawing.label(plot.left - 4, y + 9, labels[name][:8], "tick", "end")
+            drawing.label(plot.left - 4, y + 9, labels[name], "tick", "end")
 
 
 def aside_text(week: pd.DataFrame) -> str:
@@ -171,6 +173,7 @@ def explorer_figure(week: pd.DataFrame, plant: Plant) -> dict[str, Any]:
         for name in reasons
     ]  # fmt: skip
     layout = {
+        "xaxis": {"anchor": "y2"},
         "yaxis": {"title": {"text": measure.symbol}, "domain": [0.28, 1.0]},
         "yaxis2": {"domain": [0.0, 0.22], "automargin": True},
         "hovermode": "x unified", "legend": {"orientation": "h"},
