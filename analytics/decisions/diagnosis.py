@@ -23,6 +23,7 @@ PRIOR = {0: 2.0, 1: 1.0, 2: 0.0, 3: -2.0}  # nothing, deposit, instrument, depos
 TEMPER = 0.5
 INSTRUMENT_EVIDENCE = 10.0  # below it an instrument is not accused
 SMALL_LOSS = 0.03  # of U: not worth a verdict
+BALANCED = 0.05  # change of the heat balance that two meters of class 2 may show
 CREDIBLE = 0.8  # share of the odds a cause needs to be named alone
 
 
@@ -254,7 +255,7 @@ def _deposit_remarks(account: Account, loss: Estimate | None) -> tuple[list[Rema
     balance = _balance(account)
     if balance is not None:
         middle, half = balance
-        if abs(middle) < max(0.03, half):
+        if abs(middle) < max(BALANCED, half):
             speaks_for.append(Remark(code="balance_agrees", numbers={"residual": abs(middle)}))
         else:
             against.append(Remark(code="balance_off", numbers={"residual": middle}))
@@ -299,11 +300,8 @@ def _instrument_remarks(
     moved = odds.moved[index]
     speaks_for, against = [], []
     idle = account.idle.median_K()
-    numbers = {
-        "offset_K" if index < 4 else "gain": moved.value
-        if index < 4
-        else float(np.expm1(moved.value))
-    }
+    needed = needed_error(account, index, odds.deposit.value)
+    numbers = {"offset_K": needed} if index < 4 else {"gain": float(np.expm1(needed))}
     if idle is not None and index < 4:
         numbers |= {"idle_low_K": idle[index] - 0.6, "idle_high_K": idle[index] + 0.6}
     explains = (
@@ -325,11 +323,22 @@ def _instrument_remarks(
     balance = _balance(account)
     if balance is not None:
         middle, half = balance
-        if abs(middle) > max(0.03, half):
+        if abs(middle) > max(BALANCED, half):
             speaks_for.append(Remark(code="balance_off", numbers={"residual": middle}))
         else:
             against.append(Remark(code="balance_agrees", numbers={"residual": abs(middle)}))
     return speaks_for, against
+
+
+def needed_error(account: Account, index: int, deposit: float) -> float:
+    """Return the error of one instrument that would look most like a deposit in the last 30 days.
+
+    The projection of the deposit's effect on the instrument's, in the metric of the days' information.
+    """
+    info = account.info
+    assert info is not None
+    recent = info.matrix[info.day > info.day[-1] - 30].sum(axis=0)
+    return float(recent[index, DEPOSIT] * deposit / max(recent[index, index], 1e-12))
 
 
 def _position(odds: Odds, index: int) -> int:

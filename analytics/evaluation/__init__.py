@@ -48,6 +48,7 @@ from analytics.vocabulary.records import (
     OffsetFinding,
     Period,
     Remark,
+    VerdictKind,
 )
 from analytics.vocabulary.timebase import check_trends
 
@@ -162,6 +163,8 @@ def _concluded(
     verdict = early or decide(
         account, odds, listed, state, forecast, money, alerts, health, effectiveness(intervals)
     )
+    if money is not None and verdict.kind not in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER):
+        money = outlook.unproven(money)
     step("done", _STEPS, _STEPS)
     return Evaluation(
         tag=exchanger.tag, through_utc=_end(trends), verdict=verdict, causes=tuple(listed),

@@ -3,7 +3,7 @@
 Lives here: turning an account into what ``analytics.decisions`` asks for, and back into records.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -279,6 +279,24 @@ def money_record(account: Account, so_far: AvoidableCost, found: VisitPlan) -> M
         best_visit_utc=None if best is None else best.to_pydatetime(),
         best_net_benefit=found.best_net_benefit, benefit_by_date=found.benefit_by_date,
         chance_visit_pays=found.chance_visit_pays,
+    )  # fmt: skip
+
+
+def unproven(money: MoneyAccount) -> MoneyAccount:
+    """Return the account where no deposit is established: it may have cost, and cost, nothing."""
+
+    def from_nought(cost: Estimate) -> Estimate:
+        return replace(cost, low=min(cost.low, 0.0))
+
+    lines = tuple(
+        replace(line, so_far=from_nought(line.so_far), next_year=from_nought(line.next_year))
+        for line in money.lines
+    )
+    return replace(
+        money, lines=lines, avoidable_so_far=from_nought(money.avoidable_so_far),
+        next_month=from_nought(money.next_month),
+        next_year_untouched=from_nought(money.next_year_untouched),
+        best_visit_utc=None, best_net_benefit=None,
     )  # fmt: skip
 
 
