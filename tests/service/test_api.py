@@ -126,7 +126,9 @@ def test_log(client):
     assert 'Did you mean "HX-01"' in body["detail"]
 
 
-def test_check_first_then_store_once(client, ledger, write_trends):
+def test_check_first_then_store_once(client, ledger, write_trends, monkeypatch):
+    begun = []
+    monkeypatch.setattr(ledger, "assess_soon", begun.append)
     files = {"file": ("oct.csv", write_trends().encode())}
     check = client.post("/v1/imports", params={"check": True}, files=files).json()
     assert (check["new_rows"], check["questions"]) == (48, [])
@@ -134,6 +136,7 @@ def test_check_first_then_store_once(client, ledger, write_trends):
     stored = client.post("/v1/imports", files=files).json()
     assert (stored["new_rows"], stored["assessing"]) == (48, ["HX-01"])
     assert client.post("/v1/imports", files=files).json()["repeated"] is True
+    assert begun == [("HX-01",)]
     stated = {"unit_of": "A.HX1.HM FLOW"}
     body = problem_of(client.post("/v1/imports", files=files, data=stated), 422)
     assert "POINT=UNIT" in body["detail"]
