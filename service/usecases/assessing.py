@@ -1,8 +1,7 @@
 """Assess exchangers: from the stored readings to an evaluation, the daily account and alerts."""
 
-import logging
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -10,17 +9,14 @@ from time import monotonic
 
 import pandas as pd
 
-from analytics.vocabulary.errors import PlateledgerError
 from analytics.vocabulary.records import Evaluation, Exchanger, MaintenanceEvent
 from service.register.reading import exchanger_of
 from service.store import evaluations, imports, log, registered
 from service.store.codec import exchanger_snapshot, fingerprint, plain
 from service.store.store import Store
 from service.usecases import alerting
+from service.usecases.evaluating import Evaluate, Task, evaluate_numbered, evaluate_task
 from service.usecases.progress import Progress, silent
-
-Evaluate = Callable[[Exchanger, pd.DataFrame, Sequence[MaintenanceEvent]], Evaluation]
-_LOG = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,13 +28,6 @@ class AssessOutcome:
     without_readings: tuple[str, ...]
     failed: Mapping[str, str]
     seconds: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Task:
-    exchanger: Exchanger
-    events: tuple[MaintenanceEvent, ...]
-    fingerprint: str
 
 
 def assess(
@@ -102,8 +91,8 @@ def assess(
 
 def _plan(
     store: Store, tags: Sequence[str] | None, *, again: bool
-) -> tuple[list[_Task], tuple[str, ...], tuple[str, ...]]:
-    tasks: list[_Task] = []
+) -> tuple[list[Task], tuple[str, ...], tuple[str, ...]]:
+    tasks: list[Task] = []
     unchanged: list[str] = []
     empty: list[str] = []
     with store.reading() as connection:
@@ -118,7 +107,7 @@ def _plan(
             elif not again and exchanger.tag in known and known[exchanger.tag].fingerprint == mark:
                 unchanged.append(exchanger.tag)
             else:
-                tasks.append(_Task(exchanger=exchanger, events=events, fingerprint=mark))
+                tasks.append(Task(exchanger=exchanger, events=events, fingerprint=mark))
     return tasks, tuple(unchanged), tuple(empty)
 
 
@@ -137,12 +126,12 @@ def _parallel(workers: int, tasks: int) -> int:
 
 
 def _run(
-    store: Store, tasks: Sequence[_Task], evaluate: Evaluate | None, workers: int
-) -> Iterator[tuple[_Task, Evaluation | str]]:
+    store: Store, tasks: Sequence[Task], evaluate: Evaluate | None, workers: int
+) -> Iterator[tuple[Task, Evaluation | str]]:
     """Yield each task with its evaluation, or with why there is none, as they are finished."""
     if workers <= 1:
         for task in tasks:
-            yield task, _evaluate_one(task, _trends(store, task), evaluate)
+            yield task, evaluate_task(task, _trends(store, task), evaluate)
         return
     from joblib import Parallel, delayed
 
@@ -151,41 +140,19 @@ def _run(
     with Parallel(n_jobs=workers, return_as="generator_unordered", pre_dispatch="n_jobs") as pool:
         numbered = enumerate(tasks)
         results = pool(
-            delayed(_numbered)(n, task, _trends(store, task), evaluate) for n, task in numbered
+            delayed(evaluate_numbered)(n, task, _trends(store, task), evaluate)
+            for n, task in numbered
         )
         for number, result in results:
             yield tasks[number], result
 
 
-def _trends(store: Store, task: _Task) -> pd.DataFrame:
+def _trends(store: Store, task: Task) -> pd.DataFrame:
     with store.reading() as connection:
         return imports.load_readings(connection, task.exchanger.tag)
 
 
-def _numbered(
-    number: int, task: _Task, trends: pd.DataFrame, evaluate: Evaluate | None
-) -> tuple[int, Evaluation | str]:
-    return number, _evaluate_one(task, trends, evaluate)
-
-
-def _evaluate_one(task: _Task, trends: pd.DataFrame, evaluate: Evaluate | None) -> Evaluation | str:
-    if evaluate is None:
-        from analytics.evaluation import evaluate as evaluate_exchanger
-
-        evaluate = evaluate_exchanger
-    try:
-        return evaluate(task.exchanger, trends, task.events)
-    except PlateledgerError as exc:
-        return str(exc)
-    except Exception as exc:  # noqa: BLE001 - a fault in the program must not cost the others their answer
-        _LOG.exception("%s: the assessment failed", task.exchanger.tag)
-        return (
-            f"{task.exchanger.tag}: the assessment failed ({type(exc).__name__}: {exc}). "
-            "The last one is kept; this is a fault of the program."
-        )
-
-
-def _save(store: Store, evaluation: Evaluation, task: _Task) -> None:
+def _save(store: Store, evaluation: Evaluation, task: Task) -> None:
     now_utc = datetime.now(UTC)
     with store.writing() as connection:
         evaluations.save_evaluation(

@@ -1,0 +1,50 @@
+"""One exchanger's evaluation, as a worker process runs it.
+
+Apart from ``assessing.py`` so that a worker imports the analysis and not the database as well.
+"""
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from analytics.vocabulary.errors import PlateledgerError
+from analytics.vocabulary.records import Evaluation, Exchanger, MaintenanceEvent
+
+Evaluate = Callable[[Exchanger, pd.DataFrame, Sequence[MaintenanceEvent]], Evaluation]
+_LOG = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """An exchanger to be assessed; ``fingerprint`` tells what the answer will rest on."""
+
+    exchanger: Exchanger
+    events: tuple[MaintenanceEvent, ...]
+    fingerprint: str
+
+
+def evaluate_task(task: Task, trends: pd.DataFrame, evaluate: Evaluate | None) -> Evaluation | str:
+    """Return the evaluation, or a sentence on why there is none."""
+    if evaluate is None:
+        from analytics.evaluation import evaluate as evaluate_exchanger
+
+        evaluate = evaluate_exchanger
+    try:
+        return evaluate(task.exchanger, trends, task.events)
+    except PlateledgerError as exc:
+        return str(exc)
+    except Exception as exc:  # noqa: BLE001 - a fault must not cost the others their answer
+        _LOG.exception("%s: the assessment failed", task.exchanger.tag)
+        return (
+            f"{task.exchanger.tag}: the assessment failed ({type(exc).__name__}: {exc}). "
+            "The last one is kept; this is a fault of the program."
+        )
+
+
+def evaluate_numbered(
+    number: int, task: Task, trends: pd.DataFrame, evaluate: Evaluate | None
+) -> tuple[int, Evaluation | str]:
+    """Return the number given with the answer: workers finish in any order."""
+    return number, evaluate_task(task, trends, evaluate)
