@@ -7,15 +7,9 @@ it; a limit of error of a standard's class is read as a rectangular distribution
 
 from math import sqrt
 
+from analytics.physics.instruments import platinum_tolerance
 from analytics.vocabulary.records import FlowMeter, Thermometer
 
-# Tolerance classes of EN 60751:2008, table 3: constant part in K, and K per K away from 0 degC.
-EN_60751_CLASSES: dict[str, tuple[float, float]] = {
-    "AA": (0.10, 0.0017),
-    "A": (0.15, 0.002),
-    "B": (0.30, 0.005),
-    "C": (0.60, 0.01),
-}
 # Where the tolerance is taken: the middle of what a building heat network runs at.
 _CLASS_TEMPERATURE_degC = 60.0
 # Pocket, paste, cable and input card add to the sensor itself; a sensor's class speaks of none of them.
@@ -31,8 +25,7 @@ def describe_thermometer(
     if accuracy_class is None:
         bare = Thermometer(role="primary_supply_temperature")
         return bare.standard_uncertainty_K, bare.described
-    constant_K, per_K = EN_60751_CLASSES[accuracy_class]
-    sensor_K = (constant_K + per_K * _CLASS_TEMPERATURE_degC) / sqrt(3.0)
+    sensor_K = float(platinum_tolerance(_CLASS_TEMPERATURE_degC, accuracy_class)) / sqrt(3.0)
     return (
         sqrt(sensor_K**2 + _MOUNTING_K**2),
         f"EN 60751 class {accuracy_class}, with {_MOUNTING_K:g} K for mounting",
