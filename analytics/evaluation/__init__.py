@@ -54,7 +54,10 @@ from analytics.vocabulary.timebase import check_trends
 
 Progress = Callable[[str, int, int], None]
 _STEPS = 6
-SUPPLY_CHANGED_K = 2.0
+SUPPLY_CHANGED_K = 1.5
+SUPPLY_CHANGED_DAYS = 21
+ALIKE_DAYS_BACK = 14
+ALIKE_K = 1.5
 WIDEN_OFFSETS = 2.0  # stated intervals of thermometer errors were too narrow in experiments
 
 
@@ -307,26 +310,30 @@ def _building(account: Account) -> BuildingSide | None:
 
 
 def _supply_changed(account: Account, runs: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return hours whose secondary supply lies off its own heating curve of the reference period.
+    """Return hours of days whose secondary supply is not what it was at that outdoor temperature.
 
     A set point that was changed takes the secondary return along; the old comparison says nothing.
+    Each day is held against the oldest days as cold, so that no curve is drawn beyond what was seen.
     """
     table = account.table
-    assert account.ready is not None
-    supply, outdoor = table.temperature[:, 2], table.outdoor_degC
-    known = runs & np.isfinite(outdoor) & np.isfinite(supply)
-    learn = known & (table.day < account.ready)
-    if learn.sum() < 100:
-        return np.zeros(len(table), dtype=bool)
-    curve = np.polynomial.Polynomial.fit(outdoor[learn], supply[learn], 2)
-    low, high = np.quantile(outdoor[learn], (0.01, 0.99))
-    edge = np.clip(outdoor, low, high)
-    # beyond the weather seen then, the curve goes on straight
-    expected = curve(edge) + curve.deriv()(edge) * (outdoor - edge)
-    apart = pd.Series(np.where(known, supply - expected, np.nan)).groupby(table.day).median()
-    week = apart.rolling(7, min_periods=1).median()
-    changed = week.abs().to_numpy() > SUPPLY_CHANGED_K
-    return np.asarray(changed[np.searchsorted(week.index.to_numpy(), table.day)])
+    daily = (
+        pd.DataFrame({"supply": table.temperature[:, 2], "outdoor": table.outdoor_degC})[runs]
+        .groupby(table.day[runs])
+        .mean()
+        .dropna()
+    )
+    day = daily.index.to_numpy()
+    supply, outdoor = daily["supply"].to_numpy(), daily["outdoor"].to_numpy()
+    apart = np.full(len(day), np.nan)
+    for i in range(len(day)):
+        alike = np.flatnonzero(
+            (day <= day[i] - ALIKE_DAYS_BACK) & (np.abs(outdoor - outdoor[i]) < ALIKE_K)
+        )
+        if len(alike) >= 3:
+            apart[i] = supply[i] - np.median(supply[alike[:7]])
+    weeks = pd.Series(apart).rolling(SUPPLY_CHANGED_DAYS, min_periods=1).median().abs().to_numpy()
+    changed = day[np.nan_to_num(weeks) > SUPPLY_CHANGED_K]
+    return np.asarray(np.isin(table.day, changed))
 
 
 def _load_growth(account: Account, learn: NDArray[np.bool_]) -> NDArray[np.float64]:
