@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analytics.physics.effectiveness import PARALLEL_FLOW, temperature_effectiveness
 from analytics.trends.account import Account, day_number
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN
 from analytics.vocabulary.quantities import REASON_BITS
@@ -25,7 +24,6 @@ MISSED_SHARE = 0.25
 MISSED_RATIO = 5.0
 OPEN_VALVE = 0.85
 RISEN = 1.35  # pressure drop over that of the clean period at the same flow
-PARALLEL_MEDIAN_K = 1.5
 
 
 def reference_and_recent(
@@ -117,43 +115,20 @@ def pressure_drop(account: Account) -> tuple[float, bool] | None:
 
 
 def parallel_flow(account: Account) -> tuple[float, float, bool] | None:
-    """Return effectiveness of the primary stream, the most that parallel flow could give, and the verdict.
-
-    Parallel flow is found when its own prediction of the primary return is at least twice as close
-    as that of counterflow, which is off by more than thermometers are.
-    """
+    """Return effectiveness of the primary stream, the most that parallel flow gives, and the verdict."""
     if (
-        account.hours is None
-        or account.fit is None
-        or account.info is None
-        or account.hour_rows is None
-    ):
+        account.hours is None or account.fit is None or account.info is None
+        or account.hour_rows is None or account.parallel is None
+    ):  # fmt: skip
         return None
-    rows = account.hour_rows
-    after = np.flatnonzero(account.table.day[rows] >= (account.ready or 0))[-RECENT_HOURS:]
-    hours = account.hours.subset(after)
+    day = account.table.day[account.hour_rows]
+    hours = account.hours.subset(np.flatnonzero(day >= (account.ready or 0))[-RECENT_HOURS:])
     if len(hours) < LEAST_HOURS:
         return None
-    model, p = account.fit.model, account.fit.point
-    t, mass = model.streams(p, hours)
-    C = mass * hours.heat_capacity
-    R = C[:, 0] / C[:, 1]
-    span = t[:, T1_IN] - t[:, T2_IN]
-    reached = (t[:, T1_IN] - t[:, T1_OUT]) / span
-    most = 1.0 / (1.0 + R)
-    counter = np.abs(model.residuals(p, hours)[:, 0])
-    means = np.column_stack([(t[:, 0] + t[:, 1]) / 2, (t[:, 2] + t[:, 3]) / 2])
-    UA = model.conductance(
-        p,
-        mass,
-        means,
-        (hours.ln_conductivity, hours.ln_heat_capacity, hours.ln_viscosity),
-        hours.area_ratio,
-        hours.channel_ratio,
-    )
-    along = t[:, T1_IN] - temperature_effectiveness(UA / C[:, 0], R, PARALLEL_FLOW) * span
-    parallel = np.abs(t[:, T1_OUT] - along)
-    found = (
-        np.median(parallel) < 0.5 * np.median(counter) and np.median(counter) > PARALLEL_MEDIAN_K
-    )
-    return float(np.median(reached)), float(np.median(most)), bool(found)
+    t, mass = account.fit.model.streams(account.fit.point, hours)
+    capacity = mass * hours.heat_capacity
+    with np.errstate(invalid="ignore", divide="ignore"):
+        most = 1.0 / (1.0 + capacity[:, 0] / capacity[:, 1])
+        reached = (t[:, T1_IN] - t[:, T1_OUT]) / (t[:, T1_IN] - t[:, T2_IN])
+    found = bool(account.parallel[-1])
+    return float(np.nanmedian(reached)), float(np.nanmedian(most)), found

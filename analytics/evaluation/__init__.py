@@ -16,6 +16,7 @@ from analytics.evaluation.alerts import (
     building_alerts,
     fouling_alerts,
     instrument_alerts,
+    piping_alerts,
     silence_alerts,
 )
 from analytics.evaluation.daily_frame import daily_frame, empty_daily, hourly_duty_W, ratios_on
@@ -148,7 +149,7 @@ def _concluded(
     daily = daily_frame(account, at)
     building = _building(account)
     alerts = (
-        *fouling_alerts(account, daily), *instrument_alerts(account), *building_alerts(building),
+        *fouling_alerts(account, daily), *instrument_alerts(account), *building_alerts(building), *piping_alerts(account),
         *silence_alerts(trends),
     )  # fmt: skip
     state = _state(account, at, daily)

@@ -97,6 +97,8 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
             & (best[:, j] > evidence[:, 1] + INSTRUMENT_MARGIN)
             & (best[:, j] > INSTRUMENT_EVIDENCE)
         )
+        if account.parallel is not None:
+            raised &= ~account.parallel
         twice = raised.copy()
         twice[1:] &= raised[:-1]
         twice[:1] = False
@@ -121,6 +123,26 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
                 )
             )  # fmt: skip
     return found
+
+
+def piping_alerts(account: Account) -> list[AlertEvent]:
+    """Alerts for days that parallel flow explains far better than counterflow."""
+    info, parallel = account.info, account.parallel
+    assert info is not None
+    assert parallel is not None
+    twice = parallel.copy()
+    twice[1:] &= parallel[:-1]
+    twice[:1] = False
+    twice &= info.day >= (account.ready or 0)
+    index = pd.DatetimeIndex(days_to_index(info.day)).tz_localize("UTC")
+    return [
+        AlertEvent(
+            kind=CauseKind.PIPING, subject=None, raised_utc=index[a].to_pydatetime(),
+            ended_utc=None if b is None else index[b].to_pydatetime(),
+            remark=Remark(code="piping_alert"),
+        )
+        for a, b in latched(twice, ~parallel, np.zeros(len(parallel), dtype=bool))
+    ]  # fmt: skip
 
 
 def building_alerts(building: BuildingSide | None) -> list[AlertEvent]:

@@ -40,6 +40,7 @@ from analytics.trends.model import (
     nominal_flow,
     prepare_hours,
 )
+from analytics.trends.piping import parallel_days
 from analytics.trends.quality import sample_reasons
 from analytics.trends.tracking import Tracks, explanations, leading, track
 from analytics.vocabulary.quantities import (
@@ -86,6 +87,7 @@ class Account:
     tracks: Tracks | None = None
     kept_by: NDArray[np.int64] | None = None  # (d,) explanation whose filter keeps the account
     alarm: NDArray[np.bool_] | None = None  # (d,) drift alarm for deposit
+    parallel: NDArray[np.bool_] | None = None  # (d,) as if in parallel flow
     surface_days: tuple[int, ...] = ()
 
     @property
@@ -276,6 +278,7 @@ def _with_days(
     instruments = instruments_in_play(base.table)
     scores = drift_scores(info, (DEPOSIT, *instruments), ready, surface)
     tracks = track(info, explanations(instruments), ready)
+    parallel = parallel_days(fit, hours, base.table.day[rows], info.day)
     threshold = alarm_threshold(base.exchanger.limits.false_alerts_per_year)
     return Account(
         exchanger=base.exchanger, events=base.events, fluids=base.fluids, reasons=base.reasons,
@@ -283,5 +286,5 @@ def _with_days(
         channel_ratio=base.channel_ratio, assumed_secondary_m3_s=base.assumed_secondary_m3_s,
         idle=base.idle, period=period, fit=fit, hours=hours, hour_rows=rows, info=info,
         scores=scores, tracks=tracks, kept_by=leading(tracks, accusable(base.table)),
-        alarm=deposit_alarm_days(scores, threshold), surface_days=surface,
+        alarm=deposit_alarm_days(scores, threshold) & ~parallel, parallel=parallel, surface_days=surface,
     )  # fmt: skip

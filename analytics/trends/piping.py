@@ -1,0 +1,47 @@
+"""Streams in parallel flow after a service: days that parallel flow explains far better.
+
+Lives here: the two predictions of the primary return, side by side, hour by hour and day by day.
+Causal: a day is judged by itself and the two days with evidence before it.
+"""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analytics.physics.effectiveness import PARALLEL_FLOW, temperature_effectiveness
+from analytics.trends.clean_reference import CleanFit
+from analytics.trends.hours import T1_IN, T1_OUT, T2_IN
+from analytics.trends.model import Array, ModelHours
+
+LEAST_MISS_K = 1.5  # of the counterflow prediction: more than thermometers are off
+BETTER = 0.5  # parallel flow must miss by less than this share of it
+DAYS = 3
+
+
+def misses_K(fit: CleanFit, hours: ModelHours) -> tuple[Array, Array]:
+    """Return by how much counterflow and parallel flow miss the primary return, K, each (n,)."""
+    model, p = fit.model, fit.point
+    t, mass = model.streams(p, hours)
+    capacity = mass * hours.heat_capacity
+    means = np.column_stack([(t[:, 0] + t[:, 1]) / 2, (t[:, 2] + t[:, 3]) / 2])
+    UA = model.conductance(
+        p, mass, means, (hours.ln_conductivity, hours.ln_heat_capacity, hours.ln_viscosity),
+        hours.area_ratio, hours.channel_ratio,
+    )  # fmt: skip
+    with np.errstate(invalid="ignore", divide="ignore"):
+        reached = temperature_effectiveness(
+            UA / capacity[:, 0], capacity[:, 0] / capacity[:, 1], PARALLEL_FLOW
+        )
+    along = t[:, T1_IN] - reached * (t[:, T1_IN] - t[:, T2_IN])
+    return np.abs(model.residuals(p, hours)[:, 0]), np.abs(t[:, T1_OUT] - along)
+
+
+def parallel_days(
+    fit: CleanFit, hours: ModelHours, day: NDArray[np.int64], days: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Tell for each of ``days`` whether parallel flow explains it and the days just before."""
+    counter, parallel = misses_K(fit, hours)
+    daily = pd.DataFrame({"counter": counter, "parallel": parallel}).groupby(day).median()
+    recent = daily.rolling(DAYS, min_periods=1).median().reindex(days)
+    found = (recent["counter"] > LEAST_MISS_K) & (recent["parallel"] < BETTER * recent["counter"])
+    return found.to_numpy()
