@@ -81,9 +81,10 @@ def judge(kind: str | None, seed: int) -> dict[str, object]:
     found = evaluate(exchanger_of(scenario), logged.logged, ())
     alert, start = deposit_alert(found), fault_start(scenario)
     state = found.state
-    truth = 1 - loss_at(scenario, END)
+    truth = 1 - loss_at(scenario, state.as_of_utc if state is not None else END)
     covered = None
-    if state is not None and state.cleanliness_factor is not None:
+    # in parallel flow there is no cleanliness to speak of
+    if state is not None and state.cleanliness_factor is not None and kind != "parallel flow":
         covered = state.cleanliness_factor.low <= truth <= state.cleanliness_factor.high
     return {
         "kind": kind or "clean", "seed": seed, "verdict": found.verdict.kind.value,
