@@ -28,7 +28,13 @@ from analytics.trends.daily import (
     daily_information,
     with_statements,
 )
-from analytics.trends.drift import DriftScores, alarm_threshold, deposit_alarm_days, drift_scores
+from analytics.trends.drift import (
+    DriftScores,
+    alarm_threshold,
+    deposit_alarm_days,
+    deposit_left_days,
+    drift_scores,
+)
 from analytics.trends.evidence import set_aside
 from analytics.trends.hours import HourTable, hour_table
 from analytics.trends.idle import IdleOffsets, difference_statements, idle_offsets
@@ -276,15 +282,23 @@ def _with_days(
     )
     info = with_statements(info, fit.point, at_rest)
     instruments = instruments_in_play(base.table)
-    scores = drift_scores(info, (DEPOSIT, *instruments), ready, surface)
+    may_be_named = accusable(base.table)
+    scores = drift_scores(info, (DEPOSIT, *instruments), ready, surface, may_be_named)
     tracks = track(info, explanations(instruments), ready)
     parallel = parallel_days(fit, hours, base.table.day[rows], info.day)
     threshold = alarm_threshold(base.exchanger.limits.false_alerts_per_year)
+    kept_by = leading(tracks, may_be_named)
+    rows_kept = np.arange(len(kept_by))
+    alarm = deposit_alarm_days(scores, threshold)
+    alarm |= deposit_left_days(
+        info.day, alarm, tracks.deposit[rows_kept, kept_by], tracks.deposit_sd[rows_kept, kept_by],
+        surface, threshold,
+    )  # fmt: skip
     return Account(
         exchanger=base.exchanger, events=base.events, fluids=base.fluids, reasons=base.reasons,
         table=base.table, nominal=base.nominal, set_aside=bits, area_ratio=base.area_ratio,
         channel_ratio=base.channel_ratio, assumed_secondary_m3_s=base.assumed_secondary_m3_s,
         idle=base.idle, period=period, fit=fit, hours=hours, hour_rows=rows, info=info,
-        scores=scores, tracks=tracks, kept_by=leading(tracks, accusable(base.table)),
-        alarm=deposit_alarm_days(scores, threshold) & ~parallel, parallel=parallel, surface_days=surface,
+        scores=scores, tracks=tracks, kept_by=kept_by,
+        alarm=alarm & ~parallel, parallel=parallel, surface_days=surface,
     )  # fmt: skip

@@ -7,6 +7,7 @@ film exponents are not known well enough carries little. Causal: day d uses no l
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,11 @@ RAMP, STEP = 0, 1
 LEAST_DEPOSIT = (
     0.02  # times U0, about the share of U at usual flows: less is no matter for an alert
 )
+# How far instruments go astray, as standard deviations: an error of tens of kelvin is no rival to a
+# deposit, however well it would fit.
+ASTRAY_K, ASTRAY_METER = 3.0, 0.1
+MET_DAYS = 14  # with evidence before a visit: an alarm there is one the visit met
+SETTLING_DAYS = 7  # after a visit, before what it left is judged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,16 +38,22 @@ class DriftScores:
     ratio : (d, k) log likelihood ratio, divided by the plant's restlessness
     onset : (d, k) day of the best onset
     size : (d, k) change since the onset, in the unknown's own unit
+    rival : (d,) largest ratio of an instrument that may be named, over the onsets open to a deposit
     """
 
     index: tuple[int, ...]
     ratio: Array
     onset: NDArray[np.int64]
     size: Array
+    rival: Array
 
 
 def drift_scores(
-    info: DailyInformation, index: tuple[int, ...], ready: int, surface_days: tuple[int, ...]
+    info: DailyInformation,
+    index: tuple[int, ...],
+    ready: int,
+    surface_days: tuple[int, ...],
+    accusable: tuple[int, ...],
 ) -> DriftScores:
     """Score every day from ``ready`` on; earlier days score zero.
 
@@ -53,6 +65,8 @@ def drift_scores(
         First day after the reference period.
     surface_days : tuple of int
         Days of visits to the plates: a deposit's onset cannot lie before the last of them.
+    accusable : tuple of int
+        Instruments that may be named: only these are rivals to a deposit.
     """
     d, k, s = len(info.day), len(index), info.size
     t = info.day.astype(float) - info.day[0]
@@ -62,6 +76,9 @@ def drift_scores(
     sums = _Sums(t, rows, own, score)
     A, b = info.prior_matrix.copy(), info.prior_vector.copy()
     ratio, onset, size = np.zeros((d, k)), np.zeros((d, k), dtype=np.int64), np.zeros((d, k))
+    rival, may_be_named = np.zeros(d), np.isin(index, accusable)
+    astray = np.array([_astray(unknown) for unknown in index])
+    deposit = np.array(index) == DEPOSIT
     for i in range(d):
         A += info.matrix[i]
         b += info.vector[i]
@@ -69,7 +86,8 @@ def drift_scores(
             continue
         earliest = np.full(k, ready - BEFORE_READY)
         last_visit = max((v for v in surface_days if v <= info.day[i]), default=earliest[0])
-        earliest[np.array(index) == DEPOSIT] = max(earliest[0], last_visit)
+        since_visit = max(earliest[0], last_visit)
+        earliest[deposit] = since_visit
         starts = np.unique(np.searchsorted(info.day, info.day[i] - ONSETS_BACK, side="left"))
         starts = starts[info.day[starts] >= earliest.min()]
         if len(starts) == 0:
@@ -80,10 +98,11 @@ def drift_scores(
         information = s2 - np.einsum("...s,...s->...", c, Ac)
         found = s1 - np.einsum("...s,s->...", c, x)
         with np.errstate(invalid="ignore", divide="ignore"):
-            slope = np.where(information > 1e-9 * np.maximum(s2, 1e-12), found / information, 0.0)
+            known = information > 1e-9 * np.maximum(s2, 1e-12)
+            lasts = np.stack([t[i] - t[starts], np.ones(len(starts))])[..., None]
+            slope = np.where(known, found / (information + (lasts / astray) ** 2), 0.0)
         llr = np.maximum(found * slope / 2, 0.0)
         llr[:, info.day[starts][:, None] < earliest[None, :]] = 0.0
-        deposit = np.array(index) == DEPOSIT
         llr[:, :, deposit] = np.where(found[:, :, deposit] > 0, llr[:, :, deposit], 0.0)
         best = llr.reshape(-1, k).argmax(axis=0)
         shape, start = np.divmod(best, len(starts))
@@ -92,7 +111,16 @@ def drift_scores(
         onset[i] = info.day[starts[start]]
         lasted = np.where(shape == RAMP, t[i] - t[starts[start]], 1.0)
         size[i] = slope[shape, start, cols] * lasted
-    return DriftScores(index=index, ratio=ratio, onset=onset, size=size)
+        # what was before a visit speaks neither for a deposit nor against one
+        compared = llr[:, info.day[starts] >= since_visit][:, :, may_be_named]
+        rival[i] = compared.max(initial=0.0) / info.scale[i]
+    return DriftScores(index=index, ratio=ratio, onset=onset, size=size, rival=rival)
+
+
+def _astray(unknown: int) -> float:
+    if unknown == DEPOSIT:
+        return float("inf")
+    return ASTRAY_K if unknown < 4 else ASTRAY_METER
 
 
 class _Sums:
@@ -130,13 +158,43 @@ def alarm_threshold(false_alerts_per_year: float) -> float:
 
 
 def deposit_alarm_days(scores: DriftScores, threshold: float) -> NDArray[np.bool_]:
-    """Days on which the deposit is large enough, above the threshold and above every instrument, twice running."""
-    above = (
+    """Days on which the deposit is large enough, above the threshold and above its rivals, twice running."""
+    return twice_running(
         (scores.size[:, 0] > LEAST_DEPOSIT)
         & (scores.ratio[:, 0] > threshold)
-        & (scores.ratio[:, 0] > scores.ratio[:, 1:].max(axis=1, initial=0.0))
+        & (scores.ratio[:, 0] > scores.rival)
     )
-    twice = above.copy()
-    twice[1:] &= above[:-1]
+
+
+def deposit_left_days(
+    day: NDArray[np.int64],
+    alarm: NDArray[np.bool_],
+    deposit: Array,
+    deposit_sd: Array,
+    surface_days: tuple[int, ...],
+    threshold: float,
+) -> NDArray[np.bool_]:
+    """Days, twice running, with a deposit there for sure after a visit that met an alarm.
+
+    What a visit leaves has no onset after it, so the drift scores cannot show it. The level can:
+    it must lie as far above nought as the threshold asks of a drift.
+
+    Parameters
+    ----------
+    day, alarm, deposit, deposit_sd : (d,) the account, and the days the drift scores raised
+    """
+    left = np.zeros(len(day), dtype=bool)
+    clear = deposit - np.sqrt(2 * threshold) * deposit_sd > LEAST_DEPOSIT
+    bounds = [*surface_days, np.iinfo(np.int64).max]
+    for visit, following in pairwise(bounds):
+        if (alarm | left)[day < visit][-MET_DAYS:].any():
+            left |= clear & (day > visit + SETTLING_DAYS) & (day < following)
+    return twice_running(left)
+
+
+def twice_running(days: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the days that follow on another such day with evidence."""
+    twice = days.copy()
+    twice[1:] &= days[:-1]
     twice[:1] = False
     return np.asarray(twice)
