@@ -89,32 +89,49 @@ def holding_times(time_s: Seconds) -> tuple[Seconds, NDArray[np.bool_], Seconds]
     return np.minimum(hold, LONGEST_HOLD_s), on_change, usual
 
 
-def _integrals(time_s: Seconds, hold_s: Seconds, weights: Seconds, edges_s: Seconds) -> Seconds:
-    """Integrate a held signal from one edge to the next."""
-    lasts = np.minimum(np.diff(time_s, append=np.inf), hold_s)
-    total = np.concatenate([[0.0], np.cumsum(weights * lasts)])
-    points = np.empty(2 * len(time_s))
-    values = np.empty(2 * len(time_s))
-    points[0::2], points[1::2] = time_s, time_s + lasts
-    values[0::2], values[1::2] = total[:-1], total[1:]
-    return np.diff(np.interp(edges_s, points, values))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pieces:
+    """Stretches of one held sample inside one interval."""
+
+    sample: NDArray[np.intp]
+    interval: NDArray[np.intp]
+    length_s: Seconds
+
+
+def _pieces(time_s: Seconds, hold_s: Seconds, edges_s: Seconds) -> _Pieces:
+    """Cut the held signal at the samples and at the edges.
+
+    Each interval is summed by itself: a running sum over the record would leave its rounding in every
+    later interval, where a flow of nought must be nought.
+    """
+    begin = np.sort(np.concatenate([time_s, edges_s[:-1]]), kind="stable")
+    end = np.append(begin[1:], edges_s[-1])
+    sample = np.searchsorted(time_s, begin, side="right") - 1
+    known = sample >= 0
+    begin, end, sample = begin[known], end[known], sample[known]
+    length = np.maximum(np.minimum(end, time_s[sample] + hold_s[sample]) - begin, 0.0)
+    interval = np.searchsorted(edges_s, begin, side="right") - 1
+    return _Pieces(sample=sample, interval=interval, length_s=length)
 
 
 def grid_column(time_s: Seconds, values: NDArray[np.float64], edges_s: Seconds) -> GridColumn:
     """Put the samples of one point on the grid whose edges are given."""
     hold, on_change, spacing = holding_times(time_s)
     width = np.diff(edges_s)
-    held = _integrals(time_s, hold, np.ones_like(time_s), edges_s)
-    centre = float(np.median(values))  # keeps the second moment's digits
-    shifted = values - centre
+    cut = _pieces(time_s, hold, edges_s)
+
+    def total(weights: Seconds) -> Seconds:
+        return np.bincount(cut.interval, weights * cut.length_s, minlength=len(width))
+
+    held = total(np.ones(len(cut.sample)))
+    reading = values[cut.sample]
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = _integrals(time_s, hold, shifted, edges_s) / held
-        square = _integrals(time_s, hold, shifted**2, edges_s) / held
-        variance = np.maximum(square - mean**2, 0.0)
+        mean = total(reading) / held
+        variance = total((reading - mean[cut.interval]) ** 2) / held
     some = held > 1e-6 * width
     at = np.clip(np.searchsorted(time_s, edges_s[1:], side="left") - 1, 0, len(time_s) - 1)
     return GridColumn(
-        mean=np.where(some, mean + centre, np.nan),
+        mean=np.where(some, mean, np.nan),
         variance=np.where(some, variance, np.nan),
         coverage=held / width,
         on_change=on_change[at] & some,

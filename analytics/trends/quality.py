@@ -74,20 +74,27 @@ def spikes(series: pd.Series) -> NDArray[np.bool_]:
     if len(there) < 3:
         return found
     v = series.to_numpy(dtype=float)[there]
-    day = np.asarray(pd.DatetimeIndex(series.index).floor("D").asi8)[there]
+    day = np.asarray(pd.DatetimeIndex(series.index).floor("D").asi8)
     before, now, after = v[:-2], v[1:-1], v[2:]
-    same_day = day[2:] == day[1:-1]
+    same_day = day[there][2:] == day[there][1:-1]
     if ROLES[str(series.name)].unit == "degC":
         far = np.minimum(np.abs(now - before), np.abs(now - after)) > SPIKE_K
         agree = np.abs(before - after) < SPIKE_NEIGHBOURS_K
     else:
         level = np.maximum(np.maximum(np.abs(before), np.abs(after)), 1e-12)
-        usual = np.nanmedian(np.abs(v[v != 0])) if (v != 0).any() else 1.0
+        usual = _usual_level(v, day[there])[1:-1]
         far = np.abs(now) > SPIKE_RATIO * np.maximum(level, usual)
         agree = np.abs(before - after) < 0.5 * level + 0.5 * usual
     # a value that turns back at once, between neighbours that agree
     found[there[1:-1][far & agree & same_day]] = True
     return found
+
+
+def _usual_level(values: NDArray[np.float64], day: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the usual size of a flow or a power up to each sample's day; later days have no say."""
+    size = pd.Series(np.where(values != 0, np.abs(values), np.nan))
+    by_day = size.groupby(day).median().expanding().median().fillna(1.0)
+    return by_day.reindex(day).to_numpy()
 
 
 def flat_lined(trends: pd.DataFrame, role: str) -> NDArray[np.bool_]:
