@@ -102,7 +102,7 @@ def capacity_chart(
     horizontal_axis(drawing, plot, x, f"outdoor temperature, daily mean, {outdoor.symbol}", most=6)
     if load is not None:
         px = x(outdoor.shown_array(line["outdoor_degC"]))
-        drawing.dots(px, np.minimum(y(power.shown_array(load)), plot.bottom), 1.8, "point-clean")
+        drawing.dots(px, np.minimum(y(power.shown_array(load)), plot.bottom), 1.8, "load")
         order = np.argsort(px)
         fitted = np.minimum(y(power.shown_array(line["fitted_W"])), plot.bottom)
         drawing.curve(px[order], fitted[order], "measured")

@@ -3,6 +3,7 @@
 from math import exp, isfinite
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analytics.vocabulary.quantities import (
     PRIMARY_RETURN,
@@ -10,8 +11,8 @@ from analytics.vocabulary.quantities import (
     SECONDARY_RETURN,
     SECONDARY_SUPPLY,
 )
-from analytics.vocabulary.records import Evaluation, LatestInterval, OffsetFinding
-from service.charts.drawing import Chart, Drawing, Table
+from analytics.vocabulary.records import CauseKind, Evaluation, LatestInterval, OffsetFinding
+from service.charts.drawing import Chart, Drawing, Table, text_width
 from service.charts.frame import Frame, horizontal_axis
 from service.charts.scales import Scale, finite_range, rounded_out, spread
 from service.register.plant import Plant
@@ -19,6 +20,7 @@ from service.wording import numbers
 from service.wording.causes import role_label
 
 _ROW = 34.0
+_ROOM_BETWEEN = 48.0  # pixels between the streams that take a name
 
 
 def offsets_chart(
@@ -56,6 +58,8 @@ def offsets_chart(
 
 def _needed(evaluation: Evaluation) -> tuple[str, float] | None:
     """Return the thermometer and the error that would explain everything, where one is a rival."""
+    if evaluation.verdict.cause is None or evaluation.verdict.cause.kind is not CauseKind.DEPOSIT:
+        return None
     for cause in evaluation.causes[1:]:
         if cause.magnitude_unit == "K" and cause.subject and cause.magnitude is not None:
             return cause.subject, cause.magnitude.value
@@ -80,15 +84,16 @@ def _row(
     if needed is not None and needed[0] == finding.role:
         at = x.at(measure.shown(needed[1]))
         drawing.line(at, y - 8, at, y + 8, "alert")
-        to_explain = " to explain it" if plot.right - plot.left > 300 else ""
-        text = f"{numbers.single(needed[1], measure, signed=True)} needed{to_explain}"
-        at_right = at > (plot.left + plot.right) / 2
+        text = f"{numbers.single(needed[1], measure, signed=True)} needed"
+        # away from the line of agreement, unless there is no room on that side
+        outward = at > x.at(0.0)
+        wide = text_width(text) + 6
+        if outward and at + wide > drawing.width:
+            outward = False
+        elif not outward and at - wide < plot.left:
+            outward = True
         drawing.label(
-            at - 6 if at_right else at + 6,
-            y - 10,
-            text,
-            "label halo",
-            "end" if at_right else "start",
+            at + 6 if outward else at - 6, y - 10, text, "label halo", "start" if outward else "end"
         )
 
 
@@ -145,23 +150,42 @@ def profile_chart(
     drawing.label(plot.left, plot.bottom + 18, "hot end", "tick")
     drawing.label(plot.right, plot.bottom + 18, "cold end", "tick", "end")
     ends_left, ends_right = (hot_y[0], cold_y[0]), (hot_y[-1], cold_y[-1])
-    for ends, edge, anchor, values in (
-        (ends_left, plot.left - 8, "end", (hot_in, cold_out)),
-        (ends_right, plot.right + 8, "start", (hot_out, cold_in)),
-    ):
-        placed = spread([float(e) for e in ends], 18, plot.top, plot.bottom)
-        for value, at in zip(values, placed, strict=True):
-            drawing.label(edge, at + 4, numbers.single(value, measure), "label-strong", anchor)
     approach = f"approach {numbers.single(hot_out - cold_in, difference)}"
-    drawing.label(plot.right + 8, min(float(e) for e in ends_right) - 18, approach, "label")
-    middle = len(along) // 2
-    drawing.label(x[middle] + 6, float(hot_y[middle]) - 10, "primary", "label halo")
-    drawing.label(x[middle] - 6, float(cold_y[middle]) + 20, "secondary", "label halo", "end")
+    left = [(numbers.single(v, measure), "label-strong") for v in (hot_in, cold_out)]
+    right = [(numbers.single(v, measure), "label-strong") for v in (hot_out, cold_in)]
+    _ends(drawing, plot.left - 8, "end", plot, ends_left, left)
+    _ends(drawing, plot.right + 8, "start", plot, ends_right, [*right, (approach, "label")])
+    _streams(drawing, x, hot_y, cold_y)
     text = (
         f"{tag} now: primary {numbers.single(hot_in, measure)} to {numbers.single(hot_out, measure)},"
         f" secondary {numbers.single(cold_in, measure)} to {numbers.single(cold_out, measure)}."
     )
     return Chart(svg=drawing.to_svg("Temperatures along the plates", text), text=text)
+
+
+def _ends(
+    drawing: Drawing, edge: float, anchor: str, plot: Frame, ends: tuple[float, float],
+    texts: list[tuple[str, str]],
+) -> None:  # fmt: skip
+    """Set the texts of one end, each beside its stream and kept apart; a third stands above both."""
+    first, second = (float(e) for e in ends)
+    positions = [first, second, min(first, second) - 18][: len(texts)]
+    placed = spread(positions, 18, plot.top - 12, plot.bottom)
+    for (text, kind), at in zip(texts, placed, strict=True):
+        drawing.label(edge, at + 4, text, kind, anchor)
+
+
+def _streams(
+    drawing: Drawing, x: NDArray[np.float64], hot_y: NDArray[np.float64],
+    cold_y: NDArray[np.float64],
+) -> None:  # fmt: skip
+    """Name both streams where they are well apart, outside the area between them if it is thin."""
+    at = len(x) // 3
+    hot, cold = float(hot_y[at]), float(cold_y[at])
+    drawing.label(float(x[at]) + 8, hot - 12, "primary", "label halo")
+    inside = abs(cold - hot) > _ROOM_BETWEEN
+    y = cold - 8 if inside else cold + 20
+    drawing.label(float(x[at // 2]), y, "secondary", "label", "middle")
 
 
 def _share_along(hot_end_K: float, cold_end_K: float, along: np.ndarray) -> np.ndarray:

@@ -17,6 +17,7 @@ from service.charts.drawing import Chart, Drawing, text_width
 from service.charts.scales import Scale, TimeScale, month_ticks
 from service.register.plant import Plant
 from service.wording import dates, numbers
+from service.wording.limits import is_at_stake, passed_utc
 from service.wording.verdicts import limit_reached
 
 _BACK = timedelta(days=366)
@@ -122,12 +123,17 @@ def _measured(drawing: Drawing, evaluation: Evaluation, time: TimeScale, value: 
 
 def _forecast(drawing: Drawing, evaluation: Evaluation, time: TimeScale, value: Scale) -> None:
     forecast = evaluation.forecast
+    since = passed_utc(evaluation)
+    if since is not None:
+        drawing.box(max(time.at(since), _LEFT) - 2, _LIMIT_Y - 4, 4, 8, "reached")
     if forecast is None or forecast.date_5 is None or forecast.fan.empty:
         return
+    stakes = is_at_stake(evaluation)
     fan = forecast.fan.loc[: pd.Timestamp(time.end_utc)]
     x = time(pd.DatetimeIndex(fan.index))
-    drawing.band(x, _on_sheet(value(fan["q05"])), _on_sheet(value(fan["q95"])), "fan-wide")
-    if forecast.date_5 < time.end_utc:
+    drawing.band(x, _on_sheet(value(fan["q05"])), _on_sheet(value(fan["q95"])),
+                 "fan-wide" if stakes else "interval")  # fmt: skip
+    if stakes and since is None and forecast.date_5 < time.end_utc:
         last = min(forecast.date_95 or time.end_utc, time.end_utc)
         first = max(forecast.date_5, forecast.made_utc)
         x1, x2 = time.at(first), time.at(max(first, last))

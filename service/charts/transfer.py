@@ -20,17 +20,20 @@ _DUTY_DAYS = 14
 def transfer_chart(
     evaluation: Evaluation, plant: Plant, *, width: float = 520.0, name: str = "transfer"
 ) -> Chart | None:
-    """Return U (or UA) of the last 30 days against primary flow, with the clean curve.
+    """Return U (or UA) against primary flow: the last 30 days, the reference weeks, the clean curve.
 
+    Each interval stands as far from the curve as it was from clean at its own flows and
+    temperatures, so that the secondary flow, which is on no axis, does not scatter the cloud.
     ``None`` where no steady interval has a flow and a conductance.
     """
     frame, reference = evaluation.intervals, evaluation.reference
     curve = reference.curve if reference is not None else None
     has_area = not frame.empty and bool(frame["U_W_m2K"].notna().any())
     column = "U_W_m2K" if has_area else "UA_W_K"
-    points = _steady(frame, column)
+    points = _brought_to_curve(_recent(frame), column, curve)
     if points.empty:
         return None
+    before = _brought_to_curve(_reference_weeks(evaluation), column, curve)
     flow, shown = (
         numbers.measure_of("primary_flow_m3_s", plant.units),
         numbers.measure_of(column, plant.units),
@@ -40,11 +43,12 @@ def transfer_chart(
         curve_column = next((c for c in ("U", "UA", column) if c in curve.columns), None)
     plot = Frame(left=88, top=24, right=width - (132 if width > 420 else 14), bottom=262)
     drawing = Drawing(name=name, width=width, height=304)
-    x_range = finite_range(points["primary_flow"]) or (0.0, 1.0)
+    x_range = finite_range(points["primary_flow"], before["primary_flow"]) or (0.0, 1.0)
     if curve is not None and curve_column:
         x_range = finite_range(points["primary_flow"], curve["primary_flow_m3_s"]) or x_range
     y_range = finite_range(
-        points[column],
+        points[column].quantile([0.01, 0.99]),
+        before[column].quantile([0.02, 0.98]),
         curve[[curve_column, "low", "high"]] if curve is not None and curve_column else None,
     ) or (0.0, 1.0)
     x_low, x_high = flow.shown_array(x_range)
@@ -62,26 +66,50 @@ def transfer_chart(
         drawing.band(cx, low, high, "clean-band")
         drawing.curve(cx, y(shown.shown_array(curve[curve_column])), "clean-curve")
         names.append((float(y(shown.shown_array(curve[curve_column]))[-1]), "clean curve", "label"))
-    drawing.dots(
-        x(flow.shown_array(points["primary_flow"])),
-        y(shown.shown_array(points[column])),
-        1.6,
-        "point",
-    )
-    right = points["primary_flow"] >= points["primary_flow"].quantile(0.8)
-    last_y = y.at(shown.shown(float(points.loc[right, column].median())))
-    names.append((last_y, "last 30 days", "label-strong"))
+    for cloud, radius, kind in ((before, 1.8, "point-clean"), (points, 1.6, "point")):
+        px, py = x(flow.shown_array(cloud["primary_flow"])), y(shown.shown_array(cloud[column]))
+        on_plot = (py >= plot.top) & (py <= plot.bottom) & (px >= plot.left) & (px <= plot.right)
+        drawing.dots(px[on_plot], py[on_plot], radius, kind)
+    for cloud, text, kind in (
+        (before, "open: reference weeks", "label"), (points, "filled: last 30 days", "label-strong"),
+    ):  # fmt: skip
+        if len(cloud):
+            right = cloud["primary_flow"] >= cloud["primary_flow"].quantile(0.8)
+            at = y.at(shown.shown(float(cloud.loc[right, column].median())))
+            names.append((at, text, kind))
     _name(drawing, plot, names, width)
     text = _sentence(evaluation, points, column, plant)
     svg = drawing.to_svg(f"{'U' if has_area else 'UA'} against primary flow", text)
     return Chart(svg=svg, text=text, table=_by_flow(points, column, flow, shown))
 
 
-def _steady(frame: pd.DataFrame, column: str) -> pd.DataFrame:
+def _recent(frame: pd.DataFrame) -> pd.DataFrame:
     if frame.empty:
-        return pd.DataFrame(columns=["primary_flow", column])
-    recent = frame.loc[frame.index >= frame.index[-1] - pd.Timedelta(days=_DAYS_SHOWN)]
-    good = recent.loc[recent["set_aside"] == 0, ["primary_flow", column]].dropna()
+        return frame
+    return pd.DataFrame(frame.loc[frame.index >= frame.index[-1] - pd.Timedelta(days=_DAYS_SHOWN)])
+
+
+def _reference_weeks(evaluation: Evaluation) -> pd.DataFrame:
+    frame, reference = evaluation.intervals, evaluation.reference
+    if frame.empty or reference is None or reference.period is None:
+        return frame.iloc[:0]
+    start, end = pd.Timestamp(reference.period.start_utc), pd.Timestamp(reference.period.end_utc)
+    return frame.loc[(frame.index >= start) & (frame.index < end)]
+
+
+def _brought_to_curve(frame: pd.DataFrame, column: str, curve: pd.DataFrame | None) -> pd.DataFrame:
+    """Return flow and conductance of the steady intervals, at the usual conditions of the curve."""
+    if frame.empty:
+        return pd.DataFrame({"primary_flow": [], column: []}, dtype=float)
+    good = frame.loc[
+        frame["set_aside"] == 0, ["primary_flow", column, "UA_W_K", "UA_clean_W_K"]
+    ].astype(float)
+    name = next((c for c in ("U", "UA", column) if curve is not None and c in curve), None)
+    if curve is not None and name is not None and good["UA_clean_W_K"].notna().any():
+        clean = np.interp(good["primary_flow"], curve["primary_flow_m3_s"], curve[name],
+                          left=np.nan, right=np.nan)  # fmt: skip
+        good[column] = clean * good["UA_W_K"] / good["UA_clean_W_K"]
+    good = good[["primary_flow", column]].dropna()
     every = max(1, len(good) // _MOST_POINTS)  # thinned evenly: more points only darken the cloud
     return pd.DataFrame(good.iloc[::every])
 
@@ -161,11 +189,20 @@ def duties_chart(
         _difference(drawing, low, x, hourly, width)
     marks = day_ticks(time.start_utc, time.end_utc, plant.zone, every=4 if width <= 420 else 3)
     time_axis(drawing, low if both else plot, time, marks)
-    if width > 420:
-        drawing.label(plot.right + 8, y.at(top * 0.72), "primary, solid", "label-strong")
-        drawing.label(plot.right + 8, y.at(top * 0.72) + 17, "secondary, dashed", "label")
-    else:
-        drawing.label(plot.left, 12, "primary solid, secondary dashed", "tick")
+    measured = [
+        (side, line, kind)
+        for side, line, kind in (
+            ("primary", "solid", "label-strong"),
+            ("secondary", "dashed", "label"),
+        )
+        if hourly[f"duty_{side}_W"].notna().any()
+    ]
+    named = [f"{side}, {line}" if len(measured) > 1 else side for side, line, _ in measured]
+    for row, ((_, _, kind), text) in enumerate(zip(measured, named, strict=True)):
+        if width > 420:
+            drawing.label(plot.right + 8, y.at(top * 0.72) + 17 * row, text, kind)
+    if width <= 420:
+        drawing.label(plot.right, 12, "; ".join(named), "tick", "end")
     text = _duty_sentence(evaluation, hourly, plant)
     svg = drawing.to_svg("Duties of both sides, 14 days", text)
     return Chart(svg=svg, text=text, table=_duty_table(hourly, plant))

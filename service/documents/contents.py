@@ -23,8 +23,9 @@ from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, cause_title, chances, times_less_likely
 from service.wording.numbers import NBSP
+from service.wording.reasons import loss, reason
 from service.wording.remarks import remark_text
-from service.wording.verdicts import headline, limit_reached, loss, month_of_waiting, reason
+from service.wording.verdicts import headline, limit_reached, month_of_waiting
 
 _RIVALS = 5
 _BASES = {
@@ -144,7 +145,8 @@ def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
     measure = numbers.measure_of("limit_K", plant.units)
     name = "Limit reached"
     if state is not None and state.approach_limit_K is not None:
-        name = f"Limit of {numbers.single(state.approach_limit_K, measure)} reached"
+        verb = "" if limit.main == "passed" else " reached"
+        name = f"Limit of {numbers.single(state.approach_limit_K, measure)}{verb}"
     since = f"since {dates.short_day(money.since_utc, plant.zone, year=True)}" if money else ""
     return [
         {"label": "Heat transfer lost", "figure": share.main, "note": share.range},

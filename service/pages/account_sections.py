@@ -84,7 +84,7 @@ def _money_heading(account: MoneyAccount, evaluation: Evaluation, plant: Plant) 
         month = numbers.money(account.next_month, account.currency)
         if account.next_month.low > 0:
             return f"Another month costs {month.main}; whether a visit pays needs its price."
-        return "No cost is certain, and a visit has no price in the register."
+        return "No cost is certain."
     if account.best_visit_utc is None:
         return "No visit pays for itself within twelve months."
     best = numbers.money(account.best_net_benefit, account.currency).main
@@ -94,7 +94,7 @@ def _money_heading(account: MoneyAccount, evaluation: Evaluation, plant: Plant) 
 
 def _money_note(account: MoneyAccount) -> str:
     if account.visit_price is None:
-        return "The register gives no price of a visit."
+        return "With the price of a visit in the register, the best day for one is told here."
     price = numbers.sum_of_money(account.visit_price, account.currency)
     return f"Net benefit over twelve months by date of the visit; the visit costs {price}."
 
@@ -107,9 +107,11 @@ def money_account(evaluation: Evaluation, plant: Plant) -> Account | None:
     sign = numbers.currency_sign(account.currency).strip()
     total = account.avoidable_so_far
     whole = numbers.rounded_to_add_up([c.so_far.value for c in account.lines], total.value)
+    # what neither has cost nor can have cost anything needs no line
     so_far = [
         Line(label=_COSTS[c.code], figure=f"{v:,}".replace("-", MINUS), range=_range(c.so_far))
         for c, v in zip(account.lines, whole, strict=True)
+        if v or _range(c.so_far) != "0"
     ]
     so_far.append(
         Line(label="Lost so far", figure=numbers.number(total.value, 0), range=_range(total),

@@ -19,7 +19,7 @@ from analytics.vocabulary.records import (
     VerdictKind,
 )
 from service.charts.trends import aside_text, explorer_figure, trends_chart
-from service.pages import account_sections, sections
+from service.pages import account_sections, causes, sections
 from service.pages.home import about
 from service.pages.rendering import ledger_of, message_page, page, render
 from service.pages.sections import Part
@@ -27,15 +27,14 @@ from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, times_less_likely
 from service.wording.numbers import Figure
+from service.wording.reasons import loss, reason, runner_up
 from service.wording.verdicts import (
     cost_clause,
     headline,
     is_a_loss,
     limit_clause,
     limit_reached,
-    loss,
     month_of_waiting,
-    reason,
 )
 
 _WEEK = timedelta(days=7)
@@ -64,14 +63,13 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
     return page(
         request, "exchanger.html", title=tag, through_utc=evaluation.through_utc, tag=tag,
         exchanger=exchanger, about=about(exchanger, plant), opening=opening, rest=rest,
-        lead=_lead(evaluation, plant), facts=facts(evaluation, plant),
+        lead=_lead(evaluation, plant, rest), facts=facts(evaluation, plant),
         cleaning=evaluation.verdict.kind is VerdictKind.CLEAN_NOW,
         consequences=sections.consequences(evaluation, plant),
         approach=sections.approach(evaluation, events, plant),
         transfer=sections.transfer(evaluation, plant), duties=sections.duties(evaluation, plant),
-        causes_heading=sections.causes_heading(evaluation),
-        causes=sections.cause_rows(evaluation, plant),
-        compared=cause_in_a_sentence(evaluation.causes[0]) if evaluation.causes else "",
+        causes_heading=causes.heading(evaluation),
+        causes=causes.rows(evaluation, plant), compared=causes.compared_with(evaluation),
         thermometers=sections.thermometers(evaluation, plant),
         present=sections.present(evaluation.latest, tag, plant),
         latest_start=evaluation.latest.start_utc.isoformat() if evaluation.latest else "",
@@ -119,11 +117,13 @@ def answer(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
     return said, reason(evaluation, plant)
 
 
-def _lead(evaluation: Evaluation, plant: Plant) -> str:
-    """Return the runner-up and what waiting brings."""
+def _lead(evaluation: Evaluation, plant: Plant, before: str) -> str:
+    """Return the runner-up, unless ``before`` has named it, and what waiting brings."""
     said = []
-    follower = evaluation.verdict.runner_up
-    if follower is not None:
+    follower, sentence = evaluation.verdict.runner_up, runner_up(evaluation)
+    if sentence and sentence not in before and evaluation.verdict.kind is VerdictKind.LEAVE:
+        said.append(sentence)
+    elif follower is not None and sentence and sentence not in before:
         odds = times_less_likely(follower.times_less_likely)
         said.append(f"The next best explanation, {cause_in_a_sentence(follower)}, is {odds}.")
     waiting = [c for c in (cost_clause(evaluation), limit_clause(evaluation, plant)) if c]
@@ -161,9 +161,8 @@ def _visit_fact(evaluation: Evaluation) -> Fact:
     label = "A visit now brings"
     if money is None or money.net_benefit_now is None:
         priced = money is not None and money.visit_price is not None
-        return Fact(
-            label=label, figure=numbers.CANNOT_TELL, note="" if priced else "no price of a visit"
-        )
+        missing = "no costs known" if money is None else "no price of a visit"
+        return Fact(label=label, figure=numbers.CANNOT_TELL, note="" if priced else missing)
     net: Figure = numbers.money(money.net_benefit_now, money.currency)
     note = f"{net.range} in twelve months"
     if money.visit_price is not None:

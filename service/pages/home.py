@@ -22,7 +22,9 @@ from service.pages.rendering import ledger_of, message_page, now, page
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import role_label
+from service.wording.limits import is_at_stake
 from service.wording.numbers import NBSP, Figure
+from service.wording.reasons import reason
 from service.wording.verdicts import (
     FILTER_LABELS,
     MANY,
@@ -33,7 +35,6 @@ from service.wording.verdicts import (
     is_a_loss,
     limit_reached,
     month_of_waiting,
-    reason,
 )
 
 _CHANGES_SHOWN = 4
@@ -61,6 +62,7 @@ class Row:
     cost: Figure
     is_loss: bool
     limit: Figure
+    limit_nears: bool
     chart: Chart
     approach: Figure
     cleanliness: Figure
@@ -229,6 +231,7 @@ def _row(
         cost=month_of_waiting(evaluation),
         is_loss=is_a_loss(evaluation.money.next_month if evaluation.money else None),
         limit=limit_reached(evaluation, plant),
+        limit_nears=is_at_stake(evaluation),
         chart=chart,
         approach=_now(evaluation, state.approach_reference_K if state else None,
                       numbers.measure_of("approach_K", plant.units)),

@@ -11,13 +11,10 @@ import numpy as np
 import pandas as pd
 
 from analytics.vocabulary.records import (
-    Cause,
-    CauseKind,
     Evaluation,
     Exchanger,
     LatestInterval,
     MaintenanceEvent,
-    Remark,
 )
 from service.charts.approach import approach_chart
 from service.charts.drawing import Chart
@@ -25,13 +22,15 @@ from service.charts.instruments import offsets_chart, profile_chart
 from service.charts.transfer import duties_chart, transfer_chart
 from service.register.plant import Plant
 from service.wording import dates, numbers
-from service.wording.causes import cause_title, chances, role_label, times_less_likely
+from service.wording.causes import role_label
+from service.wording.limits import plates_changed
 from service.wording.numbers import NBSP
+from service.wording.reasons import loss
 from service.wording.remarks import remark_text
-from service.wording.verdicts import loss
 
 PHONE = 354.0
 _DOUBLED = (1.8, 2.1)
+_HARDLY_SHOWS_K = 1.0  # below it, thermometers cannot tell a fouled from a clean approach
 _BASES = {
     "known clean period": "the clean period that the register vouches for",
     "first weeks": "its own first weeks, which nobody vouches for",
@@ -47,18 +46,6 @@ class Part:
     note: str = ""
     chart: Chart | None = None
     phone_chart: Chart | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CauseRow:
-    """One explanation in the table of causes."""
-
-    title: str
-    speaks_for: str
-    speaks_against: str
-    odds: str
-    leading: bool
-    costs: bool
 
 
 def _both(
@@ -88,14 +75,16 @@ def approach(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: 
             or "It needs steady hours with flow and four temperatures.",
         )
     return Part(
-        heading=_approach_heading(evaluation, plant),
+        heading=_approach_heading(evaluation, events, plant),
         note=_condition(evaluation, plant),
         chart=wide,
         phone_chart=phone,
     )
 
 
-def _approach_heading(evaluation: Evaluation, plant: Plant) -> str:
+def _approach_heading(
+    evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant
+) -> str:
     measure = numbers.measure_of("approach_K", plant.units)
     now = evaluation.state.approach_reference_K if evaluation.state is not None else None
     clean = evaluation.reference.approach_K if evaluation.reference is not None else None
@@ -112,6 +101,13 @@ def _approach_heading(evaluation: Evaluation, plant: Plant) -> str:
         return (
             f"At the reference condition the approach has {grown}, from {level} clean to {shown}."
         )
+    changed = plates_changed(evaluation, list(events))
+    if changed is not None:
+        day = dates.near_day(changed.at_utc, plant.zone, evaluation.through_utc)
+        return (
+            f"Since the plates were changed on {day} the approach at the reference condition"
+            f" is {shown}; before, clean, it was {level}."
+        )
     if now.high < clean.low:
         return (
             f"The approach reads {shown}, below the {level} of clean plates: no deposit does that."
@@ -121,7 +117,7 @@ def _approach_heading(evaluation: Evaluation, plant: Plant) -> str:
 
 def _condition(evaluation: Evaluation, plant: Plant) -> str:
     reference = evaluation.reference
-    line = "Line: mean of five days; grey: each day's interval."
+    line = "Line: mean of five days; grey: the range of each day; points: days by themselves."
     if reference is None:
         return f"Primary return minus secondary return. {line}"
     condition = reference.condition
@@ -192,44 +188,6 @@ def duties(evaluation: Evaluation, plant: Plant) -> Part:
     return Part(heading=heading, note=note, chart=wide, phone_chart=phone)
 
 
-def causes_heading(evaluation: Evaluation) -> str:
-    """Return the finding of the table of causes."""
-    if not evaluation.causes:
-        return "No cause can be weighed yet."
-    leading, *others = evaluation.causes
-    if others and not leading.speaks_against and all(c.speaks_against for c in others):
-        return (
-            f"{cause_title(leading)}, {chances(leading.chances)}: nothing speaks against it,"
-            " something against every other cause."
-        )
-    return f"{cause_title(leading)}: {chances(leading.chances)}."
-
-
-def cause_rows(evaluation: Evaluation, plant: Plant) -> list[CauseRow]:
-    """Return the competing explanations, the leading one first."""
-    needs = {CauseKind.DEPOSIT, CauseKind.BUILDING_SIDE, CauseKind.CAPACITY}
-    return [
-        CauseRow(
-            title=cause_title(cause),
-            speaks_for=_said(cause.speaks_for, plant),
-            speaks_against=_said(cause.speaks_against, plant),
-            odds=chances(cause.chances) if position == 0 else _odds(cause),
-            leading=position == 0,
-            costs=position == 0 and cause.kind in needs and evaluation.money is not None
-            and evaluation.money.next_month.low > 0,
-        )
-        for position, cause in enumerate(evaluation.causes)
-    ]  # fmt: skip
-
-
-def _odds(cause: Cause) -> str:
-    return times_less_likely(cause.times_less_likely)
-
-
-def _said(remarks: Sequence[Remark], plant: Plant) -> str:
-    return ". ".join(remark_text(r, plant.units) for r in remarks)
-
-
 def thermometers(evaluation: Evaluation, plant: Plant) -> Part:
     """Return how far the thermometers seem off."""
     wide, phone = _both(
@@ -244,8 +202,8 @@ def thermometers(evaluation: Evaluation, plant: Plant) -> Part:
     measure = numbers.measure_of("error_K", plant.units)
     off = [o for o in found if o.error.low > 0 or o.error.high < 0]
     hours = max(o.idle_hours for o in found)
-    note = "From how their differences change with the load"
-    note += f", and from {hours:,.0f}{NBSP}idle hours." if hours > 0 else "; no idle hours yet."
+    note = "Judged by how their differences change with the load"
+    note += f" and by {hours:,.0f}{NBSP}idle hours." if hours > 0 else "; no idle hours yet."
     if not off:
         within = max(abs(v) for o in found for v in (o.error.low, o.error.high))
         count = "The thermometers" if len(found) < 4 else "The four thermometers"
@@ -267,37 +225,46 @@ def present(latest: LatestInterval | None, tag: str, plant: Plant) -> Part:
     )
     if latest is None:
         return Part(heading="No present values.", note="No complete interval has come in lately.")
+    return Part(heading=_present_heading(latest, plant), note=_present_note(latest, plant),
+                chart=wide, phone_chart=phone)  # fmt: skip
+
+
+def _present_heading(latest: LatestInterval, plant: Plant) -> str:
     measure = numbers.measure_of("approach_K", plant.units)
-    now = latest.values.get("approach_cold_K")
-    heading = "The present approach cannot be told."
-    if now is not None:
-        heading = f"Now the approach is {numbers.single(now, measure)}."
-        if latest.clean_approach_K is not None:
-            heading = (
-                f"{heading} Clean it would be {numbers.single(latest.clean_approach_K, measure)}."
-            )
-    return Part(heading=heading, note=_present_note(latest, plant), chart=wide, phone_chart=phone)
+    now, clean = latest.values.get("approach_cold_K"), latest.clean_approach_K
+    if "stopped" in latest.set_aside:
+        return "It is not running now."
+    if now is None:
+        return "The present approach cannot be told."
+    heading = f"Now the approach is {numbers.single(now, measure)}."
+    if clean is None or "low_load" in latest.set_aside:
+        return heading
+    return f"{heading} Clean it would be {numbers.single(clean, measure)}."
 
 
 def _present_note(latest: LatestInterval, plant: Plant) -> str:
     start = latest.start_utc
     end = start + pd.Timedelta(minutes=latest.minutes)
-    said = [
-        f"{dates.long_day(start, plant.zone)}, {dates.clock(start, plant.zone)} to {dates.clock(end, plant.zone)}"
-    ]
+    clock = f"{dates.clock(start, plant.zone)} to {dates.clock(end, plant.zone)}"
+    said = []
     for name, label in (
         ("duty_primary_W", "duty"), ("effectiveness", "effectiveness"), ("NTU", "NTU"),
         ("lmtd_K", "LMTD"), ("UA_W_K", "UA"),
     ):  # fmt: skip
-        if name in latest.values:
-            said.append(
-                f"{label}{NBSP}{numbers.single(latest.values[name], numbers.measure_of(name, plant.units))}"
-            )
-    figures = ", ".join(said[1:])
-    text = f"{said[0]}. {figures[:1].upper()}{figures[1:]}." if figures else f"{said[0]}."
+        value = latest.values.get(name)
+        # a share above one comes of thermometers, not of the plates
+        if value is not None and not (name == "effectiveness" and value > 1):
+            figure = numbers.single(value, numbers.measure_of(name, plant.units))
+            said.append(f"{label}{NBSP}{figure}")
+    figures = ", ".join(said)
+    sentences = [f"{dates.long_day(start, plant.zone)}, {clock}."]
+    sentences += [f"{figures[:1].upper()}{figures[1:]}."] if figures else []
     if latest.set_aside:
-        text += f" Set aside: {', '.join(r.replace('_', ' ') for r in latest.set_aside)}."
-    return text
+        reasons = ", ".join(r.replace("_", " ") for r in latest.set_aside)
+        sentences.append(f"It carries no evidence ({reasons}).")
+    elif (latest.clean_approach_K or 1.0) < _HARDLY_SHOWS_K:
+        sentences.append("At this load a deposit hardly shows; at the reference condition it does.")
+    return " ".join(sentences)
 
 
 def pack_rows(exchanger: Exchanger | None, plant: Plant) -> list[tuple[str, str, str]]:

@@ -13,7 +13,7 @@ _TITLES: dict[CauseKind, str] = {
     CauseKind.CAPACITY: "Too few plates",
     CauseKind.PIPING: "Parallel flow after a visit",
     CauseKind.STRAINER: "Blocked strainer",
-    CauseKind.NOTHING: "Nothing moves",
+    CauseKind.NOTHING: "Plates and instruments unchanged",
 }
 _IN_A_SENTENCE: dict[CauseKind, str] = {
     CauseKind.DEPOSIT: "deposit on the plates",

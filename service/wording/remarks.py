@@ -26,7 +26,7 @@ from service.wording import numbers
 REMARKS: dict[str, str] = {
     # the heat balance
     "balance_agrees": "Both sides report the same heat within {residual%%}[ ({low%%..high%%})]",
-    "balance_off": "The two sides' heat differs by {residual%%+}[ ({low%%..high%%})]",
+    "balance_off": "The secondary side's heat differs from the primary's by {residual%%+}[ ({low%%..high%%})]",
     "balance_not_checked": "Only one side's heat is measured, so the two cannot be compared",
     # instruments
     "offset_needed": "Would need an error of {offset_K+}[; idle hours allow {idle_low_K..idle_high_K}]",
@@ -38,6 +38,7 @@ REMARKS: dict[str, str] = {
     "one_meter_ambiguous": "With a single meter, its error and a loss of heat transfer look alike",
     "load_dependent_offset": "The difference weighs more at low load, as an error of {offset_K+} does",
     "crossing_explained": "The streams seem to cross in {share%} of the hours; an error of {offset_K+} explains it",
+    "crossing_small": "In {share%} of the hours both streams leave so close to each other that they seem to cross; the thermometers cannot tell them apart there",
     "step_on": "It came in one step[ of {step_K+}][ on {day!}]",
     "no_step": "No step is seen; it came slowly",
     # deposit
@@ -99,7 +100,7 @@ REMARKS: dict[str, str] = {
     "within_limits": "Nothing has moved beyond what the instruments allow",
     "deposit_or_instrument": "Heat transfer seems {loss%} below clean: deposit, or the {role!} instrument; they cannot be told apart yet",
     "risen_unexplained": "It passes {low%..high%} more heat than in its reference period, which no deposit explains: a visit that nobody logged, or an instrument that was changed",
-    "wandered": "Over the record it wandered between {low%+} and {high%+} of the yardstick; no single cause explains it",
+    "wandered": "Over the record heat transfer has wandered between {low%+} and {high%+} of clean; no single cause explains it",
     "mild": "The loss is {loss%}, still mild",
     "visit_pays": "A visit now brings more than it costs",
     "visit_pays_later": "A visit pays from {day!}",
@@ -119,6 +120,7 @@ REMARKS: dict[str, str] = {
     "data_stopped_alert": "No reading for {days#} days",
 }  # fmt: skip
 
+_NO_OFFSET_K = 0.05  # reads as 0.0 K
 _CLAUSE = re.compile(r"\[([^\[\]]*)\]")
 _SLOT = re.compile(r"\{(?P<low>\w+)(?P<kind>[%#!+~]*)(?:\.\.(?P<high>\w+)%*)?\}")
 
@@ -128,13 +130,19 @@ def remark_text(remark: Remark, units: DisplayUnits | None = None) -> str:
 
     A code that is not in :data:`REMARKS` is spelt out, so that nothing said is lost.
     """
-    template = REMARKS.get(remark.code)
+    template = REMARKS.get(_code(remark))
     if template is None:
         return _spelt_out(remark, units or DisplayUnits())
     shown = units or DisplayUnits()
     kept = _CLAUSE.sub(lambda m: m[1] if _is_filled(m[1], remark) else "", template)
     text = _SLOT.sub(lambda m: _fill(m, remark, shown), kept)
     return text[:1].upper() + text[1:]
+
+
+def _code(remark: Remark) -> str:
+    """Return the code under which a remark is worded: an error of nothing explains nothing."""
+    small = abs(remark.numbers.get("offset_K", 1.0)) < _NO_OFFSET_K
+    return "crossing_small" if remark.code == "crossing_explained" and small else remark.code
 
 
 def _is_filled(clause: str, remark: Remark) -> bool:

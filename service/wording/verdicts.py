@@ -5,13 +5,22 @@ Lives here: the sentence of one exchanger and of the whole plant. Not here: roun
 """
 
 from collections.abc import Sequence
-from datetime import UTC, datetime, tzinfo
+from datetime import datetime, timedelta
 
-from analytics.vocabulary.records import Cause, CauseKind, Estimate, Evaluation, VerdictKind
-from service.register.plant import DisplayUnits, Plant
+from analytics.vocabulary.records import (
+    Cause,
+    CauseKind,
+    Deed,
+    Estimate,
+    Evaluation,
+    VerdictKind,
+)
+from service.register.plant import Plant
 from service.wording import dates, numbers
-from service.wording.causes import cause_in_a_sentence, role_label, times_less_likely
+from service.wording.causes import role_label
+from service.wording.limits import passed_utc
 from service.wording.numbers import NBSP, Figure
+from service.wording.reasons import loss, reason, zone_of
 from service.wording.remarks import remark_text
 
 # Verdicts on which somebody has to act; the order of the enumeration is that of the filter.
@@ -32,6 +41,17 @@ FILTER_LABELS: dict[VerdictKind, str] = {
     VerdictKind.CANNOT_TELL: "Cannot tell",
     VerdictKind.LEAVE: "Leave alone",
 }
+_MISSING: dict[str, str] = {
+    "effectiveness_only": "Cannot tell: no flow is measured.",
+    "transfer_fell_or_flow_rose": "Cannot tell: no flow is measured.",
+    "no_flow": "Cannot tell: no flow is measured.",
+    "deposit_or_instrument": "Cannot tell yet: deposit, or an instrument.",
+    "risen_unexplained": "Cannot tell: it passes more heat than clean.",
+    "no_readings": "Cannot tell: no reading yet.",
+    "few_days": "Cannot tell yet: too few steady days.",
+    "quiet_low_load": "Cannot tell yet: too little load.",
+    "off_season": "Cannot tell: it is not running.",
+}
 _WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
           "eleven", "twelve")  # fmt: skip
 
@@ -39,14 +59,6 @@ _WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", 
 def count_word(count: int) -> str:
     """Return a count as a word up to twelve, then as a figure."""
     return _WORDS[count] if 0 <= count < len(_WORDS) else f"{count:,}"
-
-
-def _zone(plant: Plant | None) -> tzinfo:
-    return plant.zone if plant is not None else UTC
-
-
-def _units(plant: Plant | None) -> DisplayUnits:
-    return plant.units if plant is not None else DisplayUnits()
 
 
 def headline(evaluation: Evaluation, plant: Plant | None = None) -> str:
@@ -63,8 +75,7 @@ def headline(evaluation: Evaluation, plant: Plant | None = None) -> str:
             f"Add {more} plates: too few for the load." if more else "Too few plates for the load."
         )
     if kind is VerdictKind.LEAVE:
-        worked = evaluation.proofs and evaluation.proofs[-1].outcome == "worked"
-        return "Leave it: the visit worked." if worked else "Leave it: no loss found."
+        return _leave(evaluation)
     return {
         VerdictKind.CLEAN_NOW: "Clean it: deposit.",
         VerdictKind.CLEAN_LATER: "Clean later: deposit, still mild.",
@@ -75,11 +86,24 @@ def headline(evaluation: Evaluation, plant: Plant | None = None) -> str:
     }[kind]
 
 
+def _leave(evaluation: Evaluation) -> str:
+    if not evaluation.proofs or evaluation.proofs[-1].outcome != "worked":
+        return "Leave it: no loss found."
+    if evaluation.proofs[-1].event.deed is Deed.PLATES_CHANGED:
+        return "Leave it: clean since its plates were changed."
+    return "Leave it: the visit worked."
+
+
 def _cannot_tell(evaluation: Evaluation, plant: Plant | None) -> str:
+    """Return what is missing, as far as one thing is."""
+    said = [r.code for r in (*evaluation.verdict.reasons, *evaluation.health.consequences)]
+    for code in said:
+        if code in _MISSING:
+            return _MISSING[code]
     since = evaluation.verdict.since_utc
     if since is None:
         return "Cannot tell yet."
-    return f"Cannot tell since {dates.near_day(since, _zone(plant), evaluation.through_utc)}."
+    return f"Cannot tell since {dates.near_day(since, zone_of(plant), evaluation.through_utc)}."
 
 
 def _check_instrument(cause: Cause | None) -> str:
@@ -90,45 +114,6 @@ def _check_instrument(cause: Cause | None) -> str:
         return f"Check a thermometer: {label}." if label else "Check a thermometer."
     label = role_label(cause.subject)
     return f"Check a meter: {label}." if label else "Check a flow meter."
-
-
-def reason(evaluation: Evaluation, plant: Plant | None = None) -> str:
-    """Return one or two short sentences that carry the verdict, or the runner-up."""
-    units = _units(plant)
-    said = [f"{remark_text(r, units)}." for r in evaluation.verdict.reasons[:2]]
-    if evaluation.verdict.kind is VerdictKind.CLEAN_LATER:
-        said = [*_pays_from(evaluation, plant), *said]
-    follower = runner_up(evaluation)
-    if follower and len(said) < 2:
-        said.append(follower)
-    return " ".join(said[:2])
-
-
-def _pays_from(evaluation: Evaluation, plant: Plant | None) -> list[str]:
-    money = evaluation.money
-    if money is None or money.best_visit_utc is None:
-        return []
-    if money.best_visit_utc <= evaluation.through_utc:
-        return []
-    day = dates.near_day(money.best_visit_utc, _zone(plant), evaluation.through_utc)
-    return [f"A visit brings most on {day}."]
-
-
-def runner_up(evaluation: Evaluation) -> str:
-    """Return the runner-up and how far behind it is, or an empty text."""
-    follower = evaluation.verdict.runner_up
-    if follower is None:
-        return ""
-    odds = times_less_likely(follower.times_less_likely)
-    return f"Runner-up {odds}: {cause_in_a_sentence(follower)}."
-
-
-def loss(evaluation: Evaluation) -> Estimate | None:
-    """Return the share of the heat transfer that is lost: one minus the cleanliness factor."""
-    factor = evaluation.state.cleanliness_factor if evaluation.state is not None else None
-    if factor is None:
-        return None
-    return Estimate(value=1 - factor.value, low=1 - factor.high, high=1 - factor.low)
 
 
 def month_of_waiting(evaluation: Evaluation) -> Figure:
@@ -154,7 +139,7 @@ def is_a_loss(estimate: Estimate | None) -> bool:
 
 def limit_reached(evaluation: Evaluation, plant: Plant | None = None) -> Figure:
     """Return when the limit is reached: ``2 Jan–21 Mar`` and ``in 6–17 weeks``."""
-    forecast, zone = evaluation.forecast, _zone(plant)
+    forecast, zone = evaluation.forecast, zone_of(plant)
     if forecast is None:
         return numbers.UNKNOWN
     today = forecast.made_utc
@@ -163,10 +148,16 @@ def limit_reached(evaluation: Evaluation, plant: Plant | None = None) -> Figure:
     if first is None:
         return Figure(main="not within", range=months)
     if last is None:
-        soonest = "already" if first <= today else dates.day_span(first, first, zone, today)
-        return Figure(main=f"{soonest} or later", range=f"perhaps not within {months}")
+        if first <= today:
+            return Figure(main="perhaps passed", range="or much later")
+        middle = forecast.date_50
+        even = f"even chance by {dates.month(middle, zone, year=True)}" if middle else "if at all"
+        return Figure(main=f"{dates.day_span(first, first, zone, today)} or later", range=even)
     if last <= today:
-        return Figure(main="passed", range=dates.day_span(first, last, zone, today))
+        since = passed_utc(evaluation)
+        near = since is not None and today - since < timedelta(days=200)
+        day = dates.short_day(since, zone, year=not near) if since is not None else ""
+        return Figure(main="passed", range=f"since {day}" if day else "")
     if first <= today:
         latest = dates.day_span(last, last, zone, today)
         return Figure(main=f"by {latest}", range="may be passed already")
@@ -177,7 +168,7 @@ def limit_reached(evaluation: Evaluation, plant: Plant | None = None) -> Figure:
 
 def limit_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
     """Return when the limit is reached, inside a sentence; empty where it is not in sight."""
-    forecast, zone = evaluation.forecast, _zone(plant)
+    forecast, zone = evaluation.forecast, zone_of(plant)
     if forecast is None or forecast.date_5 is None:
         return ""
     today = forecast.made_utc
@@ -186,7 +177,10 @@ def limit_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
             return ""
         return f"it may reach its limit from {dates.near_day(forecast.date_5, zone, today)}"
     if forecast.date_95 <= today:
-        return "its limit is passed"
+        since = passed_utc(evaluation)
+        if since is None:
+            return "its limit is passed"
+        return f"its limit has been passed since {dates.near_day(since, zone, today)}"
     last = dates.near_day(forecast.date_95, zone, today)
     if forecast.date_5 <= today:
         return f"it reaches its limit by {last}"
@@ -248,11 +242,17 @@ def _loss_clause(evaluation: Evaluation) -> str:
 
 
 def cost_clause(evaluation: Evaluation) -> str:
-    """Return what a month of waiting costs, inside a sentence; empty where it cannot be told."""
+    """Return what a month of waiting costs, inside a sentence; empty where nothing is known of it.
+
+    What a month costs at most is of interest only where there is a deposit to wait with.
+    """
     if evaluation.money is None:
         return ""
-    cost = month_of_waiting(evaluation)
-    return "" if cost.main == numbers.CANNOT_TELL else f"each month of waiting costs {cost.text}"
+    cost, kind = month_of_waiting(evaluation), evaluation.verdict.kind
+    waits = kind in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER)
+    if cost.main == numbers.CANNOT_TELL or not (waits or is_a_loss(evaluation.money.next_month)):
+        return ""
+    return f"each month of waiting costs {cost.text}"
 
 
 def _sentence(clauses: Sequence[str]) -> str:
@@ -264,11 +264,10 @@ def _sentence(clauses: Sequence[str]) -> str:
 
 def _nothing_needed(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[str, str]:
     count = len(evaluations)
-    opening = (
-        f"{evaluations[0].tag} does not need you now."
-        if count == 1
-        else f"None of the {count_word(count)} exchangers needs you now."
-    )
+    opening = f"None of the {count_word(count)} exchangers needs you now."
+    if count <= 2:
+        opening = f"{evaluations[0].tag} does not need you now."
+        opening = "Neither of the two exchangers needs you now." if count == 2 else opening
     later = next((e for e in evaluations if e.verdict.kind is VerdictKind.CLEAN_LATER), None)
     unknown = sum(e.verdict.kind is VerdictKind.CANNOT_TELL for e in evaluations)
     rest = []

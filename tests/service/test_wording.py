@@ -9,7 +9,7 @@ import pytest
 
 from analytics.vocabulary.records import Estimate, Remark, VerdictKind
 from service.register.plant import DisplayUnits
-from service.wording import causes, dates, numbers, verdicts
+from service.wording import causes, dates, numbers, reasons, verdicts
 from service.wording.remarks import REMARKS, remark_text
 from tests.service import made_up
 
@@ -156,7 +156,7 @@ def test_verdicts_say_what_to_do_and_why() -> None:
 
 
 def test_reason_of_a_thermometer_says_how_far_and_which_way() -> None:
-    assert verdicts.reason(made_up.thermometer(), made_up.whole_plant()) == (
+    assert reasons.reason(made_up.thermometer(), made_up.whole_plant()) == (
         f"Reads 1.6{NB}K too low (1.2–2.0{NB}K)."
     )
 
@@ -179,7 +179,7 @@ def test_home_sentence_names_exchanger_size_cost_and_time() -> None:
 
 def test_home_sentence_says_when_nobody_is_needed() -> None:
     text = verdicts.home_sentence([made_up.clean(), made_up.clean_later()], made_up.whole_plant())
-    assert text.startswith("None of the two exchangers needs you now.")
+    assert text.startswith("Neither of the two exchangers needs you now.")
     assert "HX-05" in text
 
 

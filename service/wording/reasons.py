@@ -1,0 +1,82 @@
+"""Why a verdict was reached: its reasons, its runner-up, the size of the loss.
+
+Lives here: what stands behind a verdict. Not here: the verdict itself (``verdicts.py``).
+"""
+
+from datetime import UTC, tzinfo
+
+from analytics.vocabulary.records import CauseKind, Estimate, Evaluation, VerdictKind
+from service.register.plant import DisplayUnits, Plant
+from service.wording import dates, numbers
+from service.wording.causes import cause_in_a_sentence, times_less_likely
+from service.wording.remarks import remark_text
+
+# What may hold along with any state of the plates and their instruments.
+BESIDE_THE_PLATES = frozenset({
+    CauseKind.BUILDING_SIDE, CauseKind.CONTROLS, CauseKind.CAPACITY, CauseKind.PIPING,
+    CauseKind.STRAINER,
+})  # fmt: skip
+
+
+def zone_of(plant: Plant | None) -> tzinfo:
+    """Return the site's zone; UTC where no plant is known."""
+    return plant.zone if plant is not None else UTC
+
+
+def units_of(plant: Plant | None) -> DisplayUnits:
+    """Return the plant's units; the usual ones where no plant is known."""
+    return plant.units if plant is not None else DisplayUnits()
+
+
+def reason(evaluation: Evaluation, plant: Plant | None = None) -> str:
+    """Return one or two short sentences that carry the verdict, or the runner-up."""
+    units = units_of(plant)
+    said = [f"{remark_text(r, units)}." for r in evaluation.verdict.reasons[:2]]
+    if evaluation.verdict.kind is VerdictKind.CLEAN_LATER:
+        said = [*_pays_from(evaluation, plant), *said]
+    follower = runner_up(evaluation)
+    if follower and len(said) < 2:
+        said.append(follower)
+    return " ".join(said[:2])
+
+
+def _pays_from(evaluation: Evaluation, plant: Plant | None) -> list[str]:
+    money = evaluation.money
+    if money is None or money.best_visit_utc is None:
+        return []
+    if money.best_visit_utc <= evaluation.through_utc:
+        return []
+    day = dates.near_day(money.best_visit_utc, zone_of(plant), evaluation.through_utc)
+    return [f"A visit brings most on {day}."]
+
+
+def runner_up(evaluation: Evaluation) -> str:
+    """Return the runner-up and how far behind it is, or an empty text.
+
+    A cause beside the plates and their instruments has none: it may hold along with any of them.
+    """
+    follower, cause = evaluation.verdict.runner_up, evaluation.verdict.cause
+    if follower is None or follower.kind is CauseKind.NOTHING:
+        return ""
+    if cause is not None and cause.kind in BESIDE_THE_PLATES:
+        return ""
+    if evaluation.verdict.kind is VerdictKind.LEAVE:
+        return _deposit_at_most(evaluation) if follower.kind is CauseKind.DEPOSIT else ""
+    odds = times_less_likely(follower.times_less_likely)
+    return f"Runner-up {odds}: {cause_in_a_sentence(follower)}."
+
+
+def _deposit_at_most(evaluation: Evaluation) -> str:
+    lost = loss(evaluation)
+    if lost is None or lost.high < 0.01:
+        return ""
+    most = numbers.single(lost.high, numbers.PERCENT)
+    return f"A deposit, if there is any, takes at most {most} of the heat transfer."
+
+
+def loss(evaluation: Evaluation) -> Estimate | None:
+    """Return the share of the heat transfer that is lost: one minus the cleanliness factor."""
+    factor = evaluation.state.cleanliness_factor if evaluation.state is not None else None
+    if factor is None:
+        return None
+    return Estimate(value=1 - factor.value, low=1 - factor.high, high=1 - factor.low)
