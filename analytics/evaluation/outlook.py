@@ -4,6 +4,7 @@ Lives here: turning an account into what ``analytics.decisions`` asks for, and b
 """
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -44,6 +45,16 @@ FUTURES = 400
 LEAST_FORECAST_DAYS = 15
 
 
+_GRID_degC = np.arange(0.5, 160.0, 0.5)  # straight between: viscosity to 2e-5, the others better
+
+
+@cache
+def _ln_property(fluid: FluidProperties, name: str) -> Array:
+    """Return the logarithm of a property on the grid; the money asks for it a million times."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.log(getattr(fluid, name)(_GRID_degC)))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AccountConductance:
     """The account's model as the decisions ask for it; fouling in the model's own deposit."""
@@ -69,12 +80,15 @@ class AccountConductance:
     ) -> Array:
         """Return UA of the pack as it is now, W/K."""
         means = np.column_stack([primary_mean_degC, secondary_mean_degC])
-        logs = tuple(
+        logs = [
             np.column_stack(
-                [np.log(getattr(f, name)(means[:, i])) for i, f in enumerate(self.fluids)]
+                [
+                    np.interp(means[:, i], _GRID_degC, _ln_property(f, name))
+                    for i, f in enumerate(self.fluids)
+                ]
             )
             for name in ("conductivity", "heat_capacity", "viscosity")
-        )
+        ]
         mass = np.column_stack([primary_kg_s, secondary_kg_s])
         return self.model.conductance(
             self.point, mass, means, (logs[0], logs[1], logs[2]), self.area_ratio, self.channel_ratio,

@@ -138,6 +138,8 @@ def decide(
         return _fouling_verdict(account, deposit, ranked, state, forecast, money, alerts)
     if _has_risen(odds, state):
         return cannot_tell(_risen(state), cause=None, runner_up=None)
+    if _has_fallen(state):
+        return cannot_tell(_wandering(account), cause=deposit, runner_up=_next(ranked, deposit))
     moved = _wandered(odds)
     reasons = [_wandering(account)] if moved else [Remark(code="within_limits")]
     if health.grade == "off season":
@@ -156,6 +158,12 @@ def _has_risen(odds: Odds, state: CurrentState) -> bool:
     """Tell whether the plates pass clearly more than the yardstick says, which no deposit does."""
     clean = state.cleanliness_factor
     return bool(clean is not None and clean.low > 1 + SMALL_LOSS and _wandered(odds))
+
+
+def _has_fallen(state: CurrentState) -> bool:
+    """Tell whether a loss worth a word is there for sure, though no cause of it is established."""
+    clean = state.cleanliness_factor
+    return bool(clean is not None and clean.high < 1 - SMALL_LOSS)
 
 
 def _risen(state: CurrentState) -> Remark:

@@ -6,7 +6,6 @@ many, travel apart as Parquet, and the daily account has its own table.
 """
 
 import hashlib
-import io
 import json
 import math
 from collections.abc import Mapping
@@ -126,18 +125,6 @@ def evaluation_from(
     empty = _frame_out(pd.DataFrame())
     bare = converter().structure({**document, "daily": empty, "intervals": empty}, Evaluation)
     return replace(bare, daily=daily, intervals=intervals)
-
-
-def to_parquet(frame: pd.DataFrame) -> bytes:
-    """Return a frame as Parquet, index included."""
-    buffer = io.BytesIO()
-    frame.to_parquet(buffer, compression="zstd")
-    return buffer.getvalue()
-
-
-def from_parquet(data: bytes) -> pd.DataFrame:
-    """Return the frame that :func:`to_parquet` wrote."""
-    return pd.read_parquet(io.BytesIO(data))
 
 
 def exchanger_snapshot(exchanger: Exchanger) -> dict[str, Any]:

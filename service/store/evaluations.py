@@ -15,9 +15,8 @@ from service.store.bulk import select_frame, upsert
 from service.store.codec import (
     evaluation_document,
     evaluation_from,
-    from_parquet,
-    to_parquet,
 )
+from service.store.parquet import from_parquet, to_parquet
 from service.store.registered import exchanger_id
 from service.store.tables import DAILY_NAMES, EvaluationRow, ExchangerRow, daily_account
 
@@ -38,9 +37,17 @@ class EvaluationHead:
 
 
 def save_evaluation(
-    connection: Connection, evaluation: Evaluation, *, fingerprint: str, made_utc: datetime
+    connection: Connection,
+    evaluation: Evaluation,
+    *,
+    fingerprint: str,
+    made_utc: datetime,
+    intervals: bytes | None = None,
 ) -> None:
-    """Store an evaluation as the newest of its exchanger, with its daily account."""
+    """Store an evaluation as the newest of its exchanger, with its daily account.
+
+    ``intervals`` are those of the evaluation as Parquet, where a worker has written them already.
+    """
     number = exchanger_id(connection, evaluation.tag)
     connection.execute(
         update(EvaluationRow)
@@ -58,7 +65,7 @@ def save_evaluation(
             cause=None if cause is None else str(cause.kind),
             newest=True,
             document=evaluation_document(evaluation),
-            intervals=to_parquet(evaluation.intervals),
+            intervals=to_parquet(evaluation.intervals) if intervals is None else intervals,
         )
     )
     connection.execute(delete(daily_account).where(daily_account.c.exchanger_id == number))

@@ -15,7 +15,7 @@ from service.store import evaluations, imports, log, registered
 from service.store.codec import exchanger_snapshot, fingerprint, plain
 from service.store.store import Store
 from service.usecases import alerting
-from service.usecases.evaluating import Evaluate, Task, evaluate_numbered, evaluate_task
+from service.usecases.evaluating import Answer, Evaluate, Task, answer, answer_numbered
 from service.usecases.progress import Progress, silent
 
 
@@ -74,11 +74,11 @@ def assess(
     report("assessing", 0, len(tasks))
     for task, result in _run(store, tasks, evaluate, _parallel(workers, len(tasks))):
         tag = task.exchanger.tag
-        if isinstance(result, Evaluation):
-            _save(store, result, task)
+        if result.evaluation is not None:
+            _save(store, result.evaluation, result.intervals, task)
             assessed.append(tag)
         else:
-            failed[tag] = result
+            failed[tag] = result.failure
         report(f"assessed {tag}", len(assessed) + len(failed), len(tasks))
     return AssessOutcome(
         assessed=tuple(assessed),
@@ -127,11 +127,11 @@ def _parallel(workers: int, tasks: int) -> int:
 
 def _run(
     store: Store, tasks: Sequence[Task], evaluate: Evaluate | None, workers: int
-) -> Iterator[tuple[Task, Evaluation | str]]:
+) -> Iterator[tuple[Task, Answer]]:
     """Yield each task with its evaluation, or with why there is none, as they are finished."""
     if workers <= 1:
         for task in tasks:
-            yield task, evaluate_task(task, _trends(store, task), evaluate)
+            yield task, answer(task, _trends(store, task), evaluate)
         return
     from joblib import Parallel, delayed
 
@@ -140,7 +140,7 @@ def _run(
     with Parallel(n_jobs=workers, return_as="generator_unordered", pre_dispatch="n_jobs") as pool:
         numbered = enumerate(tasks)
         results = pool(
-            delayed(evaluate_numbered)(n, task, _trends(store, task), evaluate)
+            delayed(answer_numbered)(n, task, _trends(store, task), evaluate)
             for n, task in numbered
         )
         for number, result in results:
@@ -152,10 +152,14 @@ def _trends(store: Store, task: Task) -> pd.DataFrame:
         return imports.load_readings(connection, task.exchanger.tag)
 
 
-def _save(store: Store, evaluation: Evaluation, task: Task) -> None:
+def _save(store: Store, evaluation: Evaluation, intervals: bytes, task: Task) -> None:
     now_utc = datetime.now(UTC)
     with store.writing() as connection:
         evaluations.save_evaluation(
-            connection, evaluation, fingerprint=task.fingerprint, made_utc=now_utc
+            connection,
+            evaluation,
+            fingerprint=task.fingerprint,
+            made_utc=now_utc,
+            intervals=intervals,
         )
         alerting.take_over(connection, evaluation.tag, evaluation.alerts, now_utc=now_utc)

@@ -5,12 +5,13 @@ Apart from ``assessing.py`` so that a worker imports the analysis and not the da
 
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from analytics.vocabulary.errors import PlateledgerError
 from analytics.vocabulary.records import Evaluation, Exchanger, MaintenanceEvent
+from service.store.parquet import to_parquet
 
 Evaluate = Callable[[Exchanger, pd.DataFrame, Sequence[MaintenanceEvent]], Evaluation]
 _LOG = logging.getLogger(__name__)
@@ -43,8 +44,28 @@ def evaluate_task(task: Task, trends: pd.DataFrame, evaluate: Evaluate | None) -
         )
 
 
-def evaluate_numbered(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What a task came to: an evaluation and its intervals as Parquet, or why there is none."""
+
+    evaluation: Evaluation | None
+    intervals: bytes = b""
+    failure: str = ""
+
+
+def answer(task: Task, trends: pd.DataFrame, evaluate: Evaluate | None) -> Answer:
+    """Evaluate and write the intervals as Parquet, which is small to hand over."""
+    found = evaluate_task(task, trends, evaluate)
+    if isinstance(found, str):
+        return Answer(evaluation=None, failure=found)
+    return Answer(
+        evaluation=replace(found, intervals=found.intervals.iloc[:0]),
+        intervals=to_parquet(found.intervals),
+    )
+
+
+def answer_numbered(
     number: int, task: Task, trends: pd.DataFrame, evaluate: Evaluate | None
-) -> tuple[int, Evaluation | str]:
+) -> tuple[int, Answer]:
     """Return the number given with the answer: workers finish in any order."""
-    return number, evaluate_task(task, trends, evaluate)
+    return number, answer(task, trends, evaluate)

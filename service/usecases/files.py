@@ -123,8 +123,16 @@ def read_bytes(path: Path) -> bytes:
     ------
     RegisterError
         If it cannot be opened.
+    IngestError
+        If it is larger than any source may be; it is not read then.
     """
+    from ingest.rules import BYTES_MOST
+    from ingest.sources import too_large
+
     try:
+        size = path.stat().st_size
+        if path.is_file() and size > BYTES_MOST:
+            raise too_large(path.name, f"{size / 2**20:.0f} MiB", BYTES_MOST)
         return path.read_bytes()
     except OSError as exc:
         raise RegisterError(f"{path}: cannot be opened, {exc.strerror}. Check the path.") from None
