@@ -41,7 +41,8 @@ class SourceText:
     size: int  # bytes, unpacked
 
 
-def _too_large(name: str, size: str, most: int) -> IngestError:
+def too_large(name: str, size: str, most: int) -> IngestError:
+    """Return the error for a source larger than ``most`` bytes; ``size`` is said as it stands."""
     return IngestError(
         f"{name}: {size} unpacked, more than the limit of {most / 2**20:.0f} MiB. "
         "Split it by month and import the parts."
@@ -57,7 +58,7 @@ def _unpack_gzip(data: bytes, name: str, most: int) -> bytes:
             f"{name}: the gzip file is cut short or damaged ({exc}). Copy or export it again."
         ) from exc
     if len(unpacked) > most:
-        raise _too_large(name, f"more than {most / 2**20:.0f} MiB", most)
+        raise too_large(name, f"more than {most / 2**20:.0f} MiB", most)
     return unpacked
 
 
@@ -85,7 +86,7 @@ def _unpack_zip(data: bytes, name: str, most: int) -> bytes:
             f"{name}: the zip file cannot be read ({exc}). Unpack it or export it again."
         ) from exc
     if len(unpacked) > most:
-        raise _too_large(name, f"more than {most / 2**20:.0f} MiB", most)
+        raise too_large(name, f"more than {most / 2**20:.0f} MiB", most)
     return unpacked
 
 
@@ -100,7 +101,7 @@ def _load(source: Path | bytes, name: str, most: int) -> bytes:
                 f"{name}: cannot be opened ({exc.strerror}). Check the path."
             ) from exc
     if size > most:
-        raise _too_large(name, f"{size / 2**20:.0f} MiB", most)
+        raise too_large(name, f"{size / 2**20:.0f} MiB", most)
     if isinstance(source, bytes):
         return source
     try:

@@ -97,7 +97,7 @@ def unit_of(
         report.unit_sure = "the register's; the file names none"
         if _fits(point.unit, point.role):
             return point.unit
-        _leave_out(point, point.unit, where, report, findings, line)
+        _leave_out(point, point.unit, report, findings, line)
         return None
     report.unit_in_file = stated
     if not _known(stated):
@@ -106,7 +106,7 @@ def unit_of(
             "MWh, kPa, bar, %."
         )
     if not _fits(stated, point.role):
-        _leave_out(point, stated, where, report, findings, line)
+        _leave_out(point, stated, report, findings, line)
         return None
     if _known(point.unit) and parse_unit(stated) == parse_unit(point.unit):
         report.unit_sure = "file and register agree"
@@ -124,12 +124,12 @@ def unit_of(
 
 
 def _leave_out(
-    point: Point, unit: str, where: str, report: ColumnReport, findings: Findings, line: int | None
+    point: Point, unit: str, report: ColumnReport, findings: Findings, line: int | None
 ) -> None:
     report.left_out = f"unit {unit!r} does not measure {ROLES[point.role].label}"
     findings.add(
         "unit does not fit",
-        f"{where}: unit {unit!r} does not measure {ROLES[point.role].label}, for which it is "
+        f"unit {unit!r} does not measure {ROLES[point.role].label}, for which the point is "
         "registered. Left out; check the entry in the register.",
         "refused",
         line=line,

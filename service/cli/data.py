@@ -172,7 +172,8 @@ def _print_outcome(outcome: "ImportOutcome", ledger: Any) -> None:
     if outcome.refused_rows:
         for finding in ledger.findings(outcome.run, limit=3):
             line = f" line {finding['line']}" if finding["line"] is not None else ""
-            note(f"  {outcome.name}{line}: {finding['text']}")
+            column = f", column {finding['column']}" if finding["column"] else ""
+            note(f"  {outcome.name}{line}{column}: {finding['text']}")
 
 
 @app.command("assess")

@@ -174,6 +174,28 @@ def test_one_file_that_fails_does_not_stop_the_others(run, trend_file, tmp_path)
     assert done.stderr.count("\n") == 2
 
 
+def test_a_file_beyond_every_limit_is_not_read(run, tmp_path):
+    """A hole of 2 GiB: reading it would take seconds and the memory."""
+    path = tmp_path / "hole.csv"
+    with path.open("wb") as file:
+        file.truncate(2 << 30)
+    begun = time.monotonic()
+    done = run("import", str(path), status=1)
+    assert time.monotonic() - begun < 1.0
+    assert "hole.csv: 2048 MiB unpacked, more than the limit of 1024 MiB" in done.stderr
+
+
+def test_a_column_of_another_measure_is_named_once(run, trend_file):
+    heading, rest = trend_file.read_text(encoding="utf-8").split("\n", 1)
+    units = "," + ",".join("kW" if "FLOW" in c else "degC" for c in heading.split(",")[1:])
+    trend_file.write_text(f"{heading}\n{units}\n{rest}", encoding="utf-8")
+    done = run("import", str(trend_file))
+    assert done.stderr.strip() == (
+        "october.csv line 2, column A.HX1.HM FLOW: unit 'kW' does not measure primary flow, for "
+        "which the point is registered. Left out; check the entry in the register."
+    )
+
+
 def test_options_reach_the_reader(run, trend_file):
     """Read as UTC the first stamp is midnight UTC; as CET it is two hours earlier."""
     run("import", str(trend_file), "--time-zone", "UTC", "--unit-of", "A.HX1.HM FLOW=l/s")
