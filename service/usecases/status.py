@@ -150,7 +150,6 @@ def status_of(
     why = _why_nothing(evaluation, plant)
     state = None if evaluation is None else evaluation.state
     verdict = None if evaluation is None else evaluation.verdict
-    area = "" if exchanger.area_m2 is not None else ", taken for an area of 1 m2"
     no_flow = _without_flow(evaluation) or why
     return Status(
         rank=rank,
@@ -172,7 +171,9 @@ def status_of(
             None if state is None else state.cleanliness_factor, "1", no_flow
         ),
         fouling_resistance=_figure(
-            None if state is None else state.fouling_resistance_m2K_W, f"m2*K/W{area}", no_flow
+            None if state is None else state.fouling_resistance_m2K_W,
+            "m2*K/W",
+            no_flow or ("" if exchanger.area_m2 else "the register has no area of the plates"),
         ),
         approach=_approach(evaluation, exchanger, why, no_flow),
         duty_at_reference=_figure(None if state is None else state.duty_reference_W, "W", no_flow),
