@@ -33,6 +33,21 @@ def typical_step(values: NDArray[np.float64], share: float, first: int = 500) ->
     return float(np.quantile(moves, share)) if len(moves) else 0.0
 
 
+def resolution(values: NDArray[np.float64], first: int = 500) -> float:
+    """Return the step in which a register counts: what its moves, or their differences, are made of.
+
+    The smallest move alone would be taken for the step where every hour moves by several. Only the
+    first moves count, as for :func:`typical_step`.
+    """
+    moves = np.abs(np.diff(values))
+    moves = np.sort(moves[moves > 0][:first])
+    if not len(moves):
+        return 0.0
+    apart = np.diff(moves)
+    apart = apart[apart > 1e-6 * np.median(moves)]  # less is rounding of the same move
+    return float(min(moves[0], apart.min(initial=np.inf)))
+
+
 def register_rate(register: pd.Series, edges_s: Seconds, *, largest_rate: float) -> RegisterRate:
     """Turn a register into mean rates; resets, roll-overs and jumps leave a gap.
 
@@ -52,7 +67,7 @@ def register_rate(register: pd.Series, edges_s: Seconds, *, largest_rate: float)
     time_s = epoch_seconds(pd.DatetimeIndex(good.index))
     values = good.to_numpy(dtype=float)
     rise, lasts = np.diff(values), np.diff(time_s)
-    step = typical_step(values, 0.02)
+    step = resolution(values)
     usable = (rise >= 0) & (lasts <= LONGEST_BRIDGE_s) & (rise <= largest_rate * lasts + 2 * step)
     # A gap in the chain would leak into its neighbours through the cumulative sum: carry coverage too.
     amount = np.concatenate([[0.0], np.cumsum(np.where(usable, rise, 0.0))])
