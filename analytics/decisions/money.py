@@ -96,14 +96,17 @@ class RunningHours:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hydraulics:
-    """The largest primary flow the valve and the network allow, and what it takes to push it."""
+    """The largest primary flow the valve and the network allow, and what it takes to push it.
 
-    primary_most_kg_s: float
+    ``primary_most_kg_s`` is one number, or one for each of the hours it is used with.
+    """
+
+    primary_most_kg_s: float | Floats
     pressure_drop_Pa: float = USUAL_PRESSURE_DROP_Pa
     at_kg_s: float | None = None  # flow of that pressure drop; None: the largest
 
     def __post_init__(self) -> None:
-        if not self.primary_most_kg_s > 0:
+        if not np.all(np.asarray(self.primary_most_kg_s) > 0):
             raise EvaluationError(
                 f"money: the largest primary flow must be positive, got {self.primary_most_kg_s!r}. "
                 "Give the design flow in the register."
@@ -183,7 +186,7 @@ def cost_by_line(
     seconds = hours.hours * SECONDS_PER_HOUR
     volume_m3_s = side.primary_kg_s / hours.primary_density_kg_m3
     above = np.maximum(side.primary_return_degC - tariff.return_temperature_free_degC, 0.0)
-    at = hydraulics.at_kg_s or hydraulics.primary_most_kg_s
+    at = hydraulics.primary_most_kg_s if hydraulics.at_kg_s is None else hydraulics.at_kg_s
     drop_Pa = hydraulics.pressure_drop_Pa * (side.primary_kg_s / at) ** 2
     return {
         "heat": tariff.heat_per_J * hours.heat_W * seconds,

@@ -43,6 +43,7 @@ from analytics.vocabulary.records import (
 HORIZON_DAYS = 730
 FUTURES = 400
 LEAST_FORECAST_DAYS = 15
+MOST_FLOW = 0.999  # quantile of the hourly flows taken for the most the valve lets through
 
 
 _GRID_degC = np.arange(0.5, 160.0, 0.5)  # straight between: viscosity to 2e-5, the others better
@@ -206,11 +207,19 @@ def running_hours(account: Account) -> tuple[RunningHours, NDArray[np.int64]]:
     ), rows  # fmt: skip
 
 
-def hydraulics_of(account: Account) -> Hydraulics:
-    """Return the largest primary flow: a quarter above design, or the most that was seen."""
-    flow = account.table.flow[:, 0]
-    seen = float(np.nanquantile(flow, 0.999)) if np.isfinite(flow).any() else 0.0
-    most = max(1.25 * account.nominal[0], seen, 1e-6) * 980.0
+def hydraulics_of(account: Account, rows: NDArray[np.int64] | None = None) -> Hydraulics:
+    """Return the largest primary flow: a quarter above design, or the most that was seen.
+
+    For given rows of the hour table: the most that was seen by then, so that what a day cost never
+    changes with the days after it; without rows, of the whole record, for what is to come.
+    """
+    flow = pd.Series(account.table.flow[:, 0])
+    seen: Array | float
+    if rows is None:
+        seen = float(flow.quantile(MOST_FLOW)) if flow.notna().any() else 0.0
+    else:
+        seen = flow.expanding().quantile(MOST_FLOW).fillna(0.0).to_numpy()[rows]
+    most = np.maximum(seen, max(1.25 * account.nominal[0], 1e-6)) * 980.0
     drop = account.exchanger.primary.design_pressure_drop_Pa
     if drop is None or account.exchanger.primary.design_flow_m3_s is None:
         return Hydraulics(primary_most_kg_s=most)
@@ -225,7 +234,7 @@ def costs_so_far(account: Account) -> tuple[AvoidableCost, pd.DataFrame] | None:
     hours, rows = running_hours(account)
     if not len(rows):
         return None
-    tariff, hydraulics = account.exchanger.tariff, hydraulics_of(account)
+    tariff = account.exchanger.tariff
     day = account.table.day[rows]
     assert account.ready is not None
     edges = [v for v in account.surface_days if v > account.ready]
@@ -234,7 +243,9 @@ def costs_so_far(account: Account) -> tuple[AvoidableCost, pd.DataFrame] | None:
     for number in np.unique(segment):
         inside = segment == number
         model = conductance_of(account, int(rows[inside][-1]))
-        parts.append(avoidable(hours.subset(inside), model, tariff, hydraulics))
+        part = hours.subset(inside).usable()
+        kept = rows[inside][np.isin(hours.time_utc[inside], part.time_utc)]
+        parts.append(avoidable(part, model, tariff, hydraulics_of(account, kept)))
     return parts[-1], pd.concat([part.by_hour for part in parts])
 
 

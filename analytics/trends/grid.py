@@ -121,7 +121,9 @@ def grid_column(time_s: Seconds, values: NDArray[np.float64], edges_s: Seconds) 
     cut = _pieces(time_s, hold, edges_s)
 
     def total(weights: Seconds) -> Seconds:
-        return np.bincount(cut.interval, weights * cut.length_s, minlength=len(width))
+        return np.asarray(
+            np.bincount(cut.interval, weights * cut.length_s, minlength=len(width)), dtype=float
+        )
 
     held = total(np.ones(len(cut.sample)))
     reading = values[cut.sample]
