@@ -277,7 +277,7 @@ def _with_days(
     ready = period.last + 1
     at_rest = tuple(
         Statement(day=day, row=row, value=value, sd=sd)
-        for day, middle in base.idle.blocks(after=ready)
+        for day, middle in base.idle.blocks(ready, info.day)
         for row, value, sd in difference_statements(middle)
     )
     info = with_statements(info, fit.point, at_rest)

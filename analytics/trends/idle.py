@@ -39,20 +39,30 @@ class IdleOffsets:
         use = self.difference_K if before is None else self.difference_K[self.day < before]
         return np.median(use, axis=0) if len(use) >= LEAST_HOURS else None
 
-    def blocks(self, after: int) -> list[tuple[int, Array]]:
-        """Return, for each stretch of idle days after a day, its last day and median differences.
+    def blocks(self, after: int, evidence: NDArray[np.int64]) -> list[tuple[int, Array]]:
+        """Return each stretch of rest from a day on: its last day and median differences.
 
-        A stretch ends where the next idle day is more than :data:`BLOCK_GAP_DAYS` away.
+        The next day with evidence ends a stretch, whatever comes later, and for
+        :data:`BLOCK_GAP_DAYS` no further one counts: the same pipes would say the same again.
+
+        Parameters
+        ----------
+        evidence : array of int
+            Days with evidence, rising.
         """
-        day, difference = self.day[self.day >= after], self.difference_K[self.day >= after]
-        if not len(day):
-            return []
-        edges = np.flatnonzero(np.diff(day) > BLOCK_GAP_DAYS) + 1
-        return [
-            (int(d[-1]), np.median(x, axis=0))
-            for d, x in zip(np.split(day, edges), np.split(difference, edges), strict=True)
-            if len(d) >= LEAST_HOURS
-        ]
+        found: list[tuple[int, Array]] = []
+        while (self.day >= after).any():
+            first = self.day[self.day >= after][0]
+            follows = evidence[evidence > first]
+            if not len(follows):
+                break
+            inside = (self.day >= after) & (self.day < follows[0])
+            after = int(follows[0])
+            if inside.sum() >= LEAST_HOURS:
+                last = int(self.day[inside][-1])
+                found.append((last, np.median(self.difference_K[inside], axis=0)))
+                after = last + BLOCK_GAP_DAYS
+        return found
 
     def statements(self, before: int) -> list[tuple[Array, float, float]]:
         """Return what the idle hours before a day say of the errors, for the clean fit."""

@@ -8,7 +8,7 @@ from analytics.physics.fluids import fluid_properties
 from analytics.trends import hours as hours_module
 from analytics.trends.evidence import set_aside
 from analytics.trends.hours import instrumentation_of
-from analytics.trends.idle import idle_offsets
+from analytics.trends.idle import IdleOffsets, idle_offsets
 from analytics.trends.quality import sample_reasons
 from analytics.vocabulary.quantities import REASON_BITS, TEMPERATURES
 from analytics.vocabulary.records import (
@@ -254,7 +254,7 @@ def test_thermometers_at_rest_are_held_against_each_other():
     assert len(found.day) == n - 23
     np.testing.assert_allclose(found.median_K(), error - error.mean(), atol=1e-12)
     assert found.median_K(before=int(found.day[0])) is None
-    ((last, middle),) = found.blocks(after=0)
+    ((last, middle),) = found.blocks(0, np.array([found.day[-1] + 30]))
     assert last == found.day[-1]
     np.testing.assert_allclose(middle, error - error.mean(), atol=1e-12)
 
@@ -280,3 +280,21 @@ def test_days_of_rest_in_a_logged_frame_are_idle():
     frame = _frame(hours=120, primary_flow=flow, secondary_flow=2 * flow)
     frame.iloc[96:384] = [23.0, 22.4, 22.6, 22.2, 0.0, 0.0]
     assert len(idle_offsets(_table(frame)).day) >= 40
+
+
+def test_a_stretch_of_rest_ends_with_the_next_day_of_evidence():
+    """Idle days 10 to 14 and 30 to 34, then 90 to 94; evidence on days 20, 40 and 100."""
+    idle = np.r_[10:15, 30:35, 90:95]
+    day = np.repeat(idle, 6)
+    step = np.where(day < 20, 0.1, np.where(day < 60, 0.2, 0.3))
+    found = IdleOffsets(day=day, difference_K=step[:, None] * np.array([1.0, -1.0, 0.0, 0.0]))
+    evidence = np.array([5, 20, 40, 100])
+    blocks = found.blocks(0, evidence)
+    # days 30 to 34 follow the first stretch too closely to count again
+    assert [(last, round(float(m[0]), 3)) for last, m in blocks] == [(14, 0.1), (94, 0.3)]
+    for cut in (15, 21, 35, 41, 95, 101):
+        known = IdleOffsets(day=day[day < cut], difference_K=found.difference_K[day < cut])
+        part = known.blocks(0, evidence[evidence < cut])
+        assert [last for last, _ in part] == [
+            last for last, _ in blocks if evidence[evidence < cut].max() > last
+        ]
