@@ -43,7 +43,7 @@ def approach_chart(
     start = max(daily.index[0].to_pydatetime(), evaluation.through_utc - _BACK)
     frame = Frame(
         left=42,
-        top=46 if not on_phone else 40,
+        top=_room_for_visits(start, end, events, on_phone=on_phone),
         right=width - (12 if on_phone else 138),
         bottom=tall - 46,
     )
@@ -65,6 +65,14 @@ def approach_chart(
     text = _sentence(sheet)
     svg = sheet.drawing.to_svg("Approach temperature at the reference condition", text, style=style)
     return Chart(svg=svg, text=text, table=_table(sheet, shown))
+
+
+def _room_for_visits(
+    start: datetime, end: datetime, events: Sequence[MaintenanceEvent], *, on_phone: bool
+) -> float:
+    if not any(start <= e.at_utc <= end for e in events):
+        return 20.0
+    return 40.0 if on_phone else 46.0
 
 
 def _value_scale(

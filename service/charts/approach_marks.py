@@ -69,6 +69,10 @@ def draw_marks(
     for event in stays:
         x = sheet.time.at(event.at_utc)
         sheet.placing.take(x - 2, sheet.frame.top, x + 2, sheet.frame.bottom)
+    stale = _last_day(shown) < sheet.evaluation.through_utc - _STALE
+    if not stale:
+        x = sheet.time.at(sheet.evaluation.through_utc)
+        sheet.placing.take(x - 1, sheet.frame.top, x + 1, sheet.frame.bottom)
     _names(sheet, names)
     _visits(sheet, stays)
     _today(sheet, shown, line)
@@ -97,7 +101,8 @@ def _levels(sheet: Sheet) -> list[tuple[float, str, str]]:
     forecast = sheet.evaluation.forecast
     if forecast is not None and is_at_stake(sheet.evaluation) and not forecast.fan.empty:
         end = float(forecast.fan["q50"].loc[: pd.Timestamp(sheet.time.end_utc)].iloc[-1])
-        names.append((sheet.level(end), "if nothing is done", "label-cost"))
+        text = "if left alone" if sheet.on_phone else "if nothing is done"
+        names.append((sheet.level(end), text, "label-cost"))
     return names
 
 
@@ -143,8 +148,7 @@ def _visits(sheet: Sheet, events: Sequence[MaintenanceEvent]) -> None:
 
 
 def _today(sheet: Sheet, shown: pd.DataFrame, line: pd.Series) -> None:
-    last = shown[NAME].dropna()
-    day: datetime = last.index[-1].to_pydatetime()
+    day = _last_day(shown)
     if sheet.evaluation.through_utc - day > _STALE:
         x, y = sheet.time.at(day), sheet.level(float(line.dropna().iloc[-1]))
         sheet.drawing.dots([x], [y], 4.5, "stopped")
@@ -160,13 +164,17 @@ def _today(sheet: Sheet, shown: pd.DataFrame, line: pd.Series) -> None:
     sheet.drawing.line(x, sheet.frame.top, x, sheet.frame.bottom, "today-line")
     sheet.drawing.dots([x], [y], 5, "today-cost" if costs else "today")
     sheet.placing.take(x - 6, y - 6, x + 6, y + 6)
-    sheet.placing.take(x - 1, sheet.frame.top, x + 1, sheet.frame.bottom)
     figure = numbers.figure(now, sheet.measure)
     text = "today"
     if now is not None:
         text = f"today {figure.main if sheet.on_phone else figure.text}"
     kind = "label-cost halo" if costs else "label-strong halo"
     sheet.placing.put(text, kind, _around(x, y))
+
+
+def _last_day(shown: pd.DataFrame) -> datetime:
+    day: datetime = shown[NAME].dropna().index[-1].to_pydatetime()
+    return day
 
 
 def _around(x: float, y: float) -> list[tuple[float, float, str]]:
@@ -203,8 +211,8 @@ def _reached(sheet: Sheet) -> None:
 
 
 def _say_reached(sheet: Sheet, x1: float, x2: float, y: float, text: str) -> None:
-    steps = (-9, 19, -24, 34, -39, 49)
-    ends = ((x1 - 6, "end"), (x1, "start"), (x2, "end"))
+    steps = (-9, 19, -24, 34, -39, 49, -54, 64, -69, 79)
+    ends = ((x1 - 6, "end"), (x1 + 6, "start"), (x2, "end"))
     sheet.placing.put(text, "label-cost halo", [(x, y + dy, a) for dy in steps for x, a in ends])
 
 

@@ -180,12 +180,12 @@ def _streams(
     cold_y: NDArray[np.float64],
 ) -> None:  # fmt: skip
     """Name both streams where they are well apart, outside the area between them if it is thin."""
-    at = len(x) // 3
+    at = len(x) // 4
     hot, cold = float(hot_y[at]), float(cold_y[at])
     drawing.label(float(x[at]) + 8, hot - 12, "primary", "label halo")
-    inside = abs(cold - hot) > _ROOM_BETWEEN
-    y = cold - 8 if inside else cold + 20
-    drawing.label(float(x[at // 2]), y, "secondary", "label", "middle")
+    near = slice(at // 2, at + at // 2)
+    y = float(cold_y[near].min()) - 8 if abs(cold - hot) > _ROOM_BETWEEN else cold + 20
+    drawing.label(float(x[at]), y, "secondary", "label", "middle")
 
 
 def _share_along(hot_end_K: float, cold_end_K: float, along: np.ndarray) -> np.ndarray:

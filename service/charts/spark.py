@@ -25,6 +25,8 @@ _AHEAD = timedelta(days=150)
 _HEIGHT = 66.0
 _LIMIT_Y, _CLEAN_Y = 16.0, 50.0
 _LEFT = 30.0
+_LEAST_RUN = 3  # means of four days
+_BELOW = 10.0  # how far a line may run on below the drawing, into the room of its row
 
 
 def _time_scale(through_utc: datetime, width: float) -> TimeScale:
@@ -101,7 +103,7 @@ def _levels_drawn(
 
 
 def _on_sheet(pixels: ArrayLike) -> NDArray[np.float64]:
-    return np.asarray(np.clip(pixels, 2.0, _HEIGHT - 3.0), dtype=np.float64)
+    return np.asarray(np.clip(pixels, 2.0, _HEIGHT + _BELOW), dtype=np.float64)
 
 
 def _measured(drawing: Drawing, evaluation: Evaluation, time: TimeScale, value: Scale) -> None:
@@ -117,8 +119,15 @@ def _measured(drawing: Drawing, evaluation: Evaluation, time: TimeScale, value: 
     x = time(pd.DatetimeIndex(means.index) + pd.Timedelta(days=2))
     x = np.minimum(x, time.at(evaluation.through_utc))
     low, high = (_on_sheet(value(means[f"approach_reference_K_{e}"])) for e in ("low", "high"))
-    drawing.band(x, low, high, "interval")
+    drawing.band(x, np.where(_lasting(low), low, np.nan), high, "interval")
     drawing.curve(x, _on_sheet(value(means["approach_reference_K"])), "measured")
+
+
+def _lasting(values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tell which values stand in a run long enough for a band; shorter ones would look like spikes."""
+    known = pd.Series(np.isfinite(values))
+    run = (known != known.shift()).cumsum()
+    return np.asarray(known & (known.groupby(run).transform("size") >= _LEAST_RUN), dtype=np.bool_)
 
 
 def _forecast(drawing: Drawing, evaluation: Evaluation, time: TimeScale, value: Scale) -> None:

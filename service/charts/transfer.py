@@ -15,6 +15,8 @@ from service.wording import numbers
 _DAYS_SHOWN = 30
 _MOST_POINTS = 700
 _DUTY_DAYS = 14
+LEAST_APPROACH_K = 0.5  # below it an interval says little of U
+_FEWEST = 24  # intervals; with fewer above the least approach, all are shown
 
 
 def transfer_chart(
@@ -97,13 +99,31 @@ def _reference_weeks(evaluation: Evaluation) -> pd.DataFrame:
     return frame.loc[(frame.index >= start) & (frame.index < end)]
 
 
+def _sharp(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the steady intervals in which the two streams leave far enough apart.
+
+    Where they leave all but alike, the rounding of the thermometers alone decides on U.
+    """
+    steady = frame.loc[frame["set_aside"] == 0]
+    apart = steady.loc[steady["approach_cold_K"] >= LEAST_APPROACH_K]
+    return pd.DataFrame(apart if len(apart) >= _FEWEST else steady)
+
+
+def measured_share(evaluation: Evaluation) -> float | None:
+    """Return the median conductance of the last 30 days over that of clean plates, as measured."""
+    if evaluation.intervals.empty:
+        return None
+    recent = _sharp(_recent(evaluation.intervals))
+    share = float((recent["UA_W_K"] / recent["UA_clean_W_K"]).median())
+    return share if np.isfinite(share) else None
+
+
 def _brought_to_curve(frame: pd.DataFrame, column: str, curve: pd.DataFrame | None) -> pd.DataFrame:
     """Return flow and conductance of the steady intervals, at the usual conditions of the curve."""
     if frame.empty:
         return pd.DataFrame({"primary_flow": [], column: []}, dtype=float)
-    good = frame.loc[
-        frame["set_aside"] == 0, ["primary_flow", column, "UA_W_K", "UA_clean_W_K"]
-    ].astype(float)
+    names = list(dict.fromkeys(["primary_flow", column, "UA_W_K", "UA_clean_W_K"]))
+    good = _sharp(frame)[names].astype(float)
     name = next((c for c in ("U", "UA", column) if curve is not None and c in curve), None)
     if curve is not None and name is not None and good["UA_clean_W_K"].notna().any():
         clean = np.interp(good["primary_flow"], curve["primary_flow_m3_s"], curve[name],

@@ -184,7 +184,9 @@ def _why(evaluation: Evaluation, plant: Plant) -> str:
 
 def _rivals(evaluation: Evaluation, plant: Plant) -> list[list[str]]:
     leading = evaluation.verdict.cause
-    named = (leading.kind, leading.subject) if leading is not None else None
+    if leading is None:  # without a leading cause there is nothing to compare the others with
+        return []
+    named = (leading.kind, leading.subject)
     others = [c for c in evaluation.causes if (c.kind, c.subject) != named][:_RIVALS]
     return [
         [cause_title(c), _against(c, plant), times_less_likely(c.times_less_likely)] for c in others

@@ -64,13 +64,13 @@ def money(evaluation: Evaluation, plant: Plant) -> Part:
     """Return when a visit brings the most."""
     account, tag = evaluation.money, evaluation.tag
     if account is None:
-        codes = {"no_tariff", "no_flow", "no_price", "temperatures_only"}
+        codes = {"no_tariff", "no_flow", "no_price"}
         said = [
             remark_text(r, plant.units) for r in evaluation.health.consequences if r.code in codes
         ]
         note = (
             " ".join(f"{s}." for s in said)
-            or "It needs a tariff, a measured flow and a clean level."
+            or "It needs a tariff, a flow or a heat meter, and a clean level."
         )
         return Part(heading="What it costs cannot be told.", note=note)
     chart = benefit_chart(account, tag, plant, width=540.0)

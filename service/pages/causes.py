@@ -55,7 +55,7 @@ def heading(evaluation: Evaluation) -> str:
             f"{cause_title(leading)}, {chances(leading.chances)}: nothing speaks against it,"
             " something against every other cause."
         )
-    return f"{cause_title(leading)}: {chances(leading.chances)}."
+    return f"{cause_title(leading)}, {chances(leading.chances)}."
 
 
 def compared_with(evaluation: Evaluation) -> str:

@@ -1,5 +1,6 @@
 """The page of one exchanger: the answer first, then the evidence in the order one would doubt it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
@@ -13,6 +14,7 @@ from analytics.vocabulary.quantities import TREND_ROLES
 from analytics.vocabulary.records import (
     CauseKind,
     Deed,
+    Estimate,
     Evaluation,
     Exchanger,
     MaintenanceEvent,
@@ -26,6 +28,7 @@ from service.pages.sections import Part
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, times_less_likely
+from service.wording.limits import plates_changed
 from service.wording.numbers import Figure
 from service.wording.reasons import loss, reason, runner_up
 from service.wording.verdicts import (
@@ -63,7 +66,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
     return page(
         request, "exchanger.html", title=tag, through_utc=evaluation.through_utc, tag=tag,
         exchanger=exchanger, about=about(exchanger, plant), opening=opening, rest=rest,
-        lead=_lead(evaluation, plant, rest), facts=facts(evaluation, plant),
+        lead=_lead(evaluation, plant, rest), facts=facts(evaluation, events, plant),
         cleaning=evaluation.verdict.kind is VerdictKind.CLEAN_NOW,
         consequences=sections.consequences(evaluation, plant),
         approach=sections.approach(evaluation, events, plant),
@@ -133,14 +136,15 @@ def _lead(evaluation: Evaluation, plant: Plant, before: str) -> str:
     return " ".join(said)
 
 
-def facts(evaluation: Evaluation, plant: Plant) -> list[Fact]:
+def facts(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant) -> list[Fact]:
     """Return the five figures beside the answer."""
     state, money = evaluation.state, evaluation.money
     measure = numbers.measure_of("approach_K", plant.units)
     approach = numbers.figure(state.approach_reference_K if state else None, measure)
     levels = [approach.range]
-    if evaluation.reference is not None:
-        levels.append(f"clean {numbers.figure(evaluation.reference.approach_K, measure).bare}")
+    if evaluation.reference is not None and approach.range:
+        word = "clean" if plates_changed(evaluation, list(events)) is None else "former plates"
+        levels.append(f"{word} {numbers.figure(evaluation.reference.approach_K, measure).bare}")
     if state is not None and state.approach_limit_K is not None:
         levels.append(f"limit {numbers.number(measure.shown(state.approach_limit_K), 1)}")
     factor = numbers.figure(state.cleanliness_factor if state else None, numbers.RATIO)
@@ -163,7 +167,11 @@ def _visit_fact(evaluation: Evaluation) -> Fact:
         priced = money is not None and money.visit_price is not None
         missing = "no costs known" if money is None else "no price of a visit"
         return Fact(label=label, figure=numbers.CANNOT_TELL, note="" if priced else missing)
-    net: Figure = numbers.money(money.net_benefit_now, money.currency)
+    benefit = money.net_benefit_now
+    if benefit.high < 0:
+        label = "A visit now loses"
+        benefit = Estimate(value=-benefit.value, low=-benefit.high, high=-benefit.low)
+    net: Figure = numbers.money(benefit, money.currency)
     note = f"{net.range} in twelve months"
     if money.visit_price is not None:
         note += f"; visit {numbers.sum_of_money(money.visit_price, money.currency)}"

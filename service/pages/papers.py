@@ -1,12 +1,19 @@
 """The page of documents: for each exchanger the paper that fits its verdict."""
 
+from datetime import UTC, datetime
+from pathlib import Path
+
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from analytics.vocabulary.errors import PlateledgerError
 from analytics.vocabulary.records import VerdictKind
 from service.pages.rendering import ledger_of, message_page, page
+from service.register.plant import Plant
+from service.wording import dates
 from service.wording.verdicts import headline
+
+_FILES_SHOWN = 50
 
 
 def show(request: Request, written: str = "") -> HTMLResponse:
@@ -24,7 +31,19 @@ def show(request: Request, written: str = "") -> HTMLResponse:
         }
         for e in ledger.evaluations()
     ]
-    return page(request, "documents.html", title="Documents", rows=rows, written=written)
+    return page(
+        request, "documents.html", title="Documents", rows=rows, written=written,
+        files=_files(ledger.settings.documents_path, plant),
+    )  # fmt: skip
+
+
+def _files(folder: Path, plant: Plant) -> list[tuple[str, str]]:
+    """Return day and name of the documents written so far, the newest first."""
+    if not folder.is_dir():
+        return []
+    found = [(datetime.fromtimestamp(f.stat().st_mtime, UTC), f.name) for f in folder.glob("*.pdf")]
+    found.sort(reverse=True)
+    return [(dates.long_day(at, plant.zone), name) for at, name in found[:_FILES_SHOWN]]
 
 
 def pdf(request: Request, tag: str) -> Response:

@@ -1,11 +1,13 @@
 """The settings as a read-only view: the register, what was left out, and what follows from it."""
 
+import re
 from collections.abc import Iterator
 from dataclasses import fields
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 
+from analytics.vocabulary.quantities import ROLES
 from analytics.vocabulary.records import Exchanger, Stream, Tariff
 from analytics.vocabulary.units import convert
 from service.pages.rendering import ledger_of, page
@@ -15,6 +17,7 @@ from service.wording.causes import role_label
 from service.wording.numbers import NBSP
 
 _NOT_KNOWN = "not registered"
+_ROLE = re.compile("|".join(sorted(ROLES, key=len, reverse=True)))
 
 
 def show(request: Request) -> HTMLResponse:
@@ -26,11 +29,17 @@ def show(request: Request) -> HTMLResponse:
         units=units,
         exchangers=[
             {"tag": e.tag, "building": e.building, "rows": list(_rows(e, plant)),
-             "tariff": list(_prices(e.tariff)), "notes": list(plant.notes.get(e.tag, ())),
+             "tariff": list(_prices(e.tariff)), "notes": [_sentence(n) for n in plant.notes.get(e.tag, ())],
              "points": [(p.name, role_label(p.role), numbers.symbol_of(p.unit)) for p in plant.points if p.tag == e.tag]}
             for e in plant.exchangers
         ],
     )  # fmt: skip
+
+
+def _sentence(note: str) -> str:
+    """Return a note of the register as a sentence, roles by their labels."""
+    text = _ROLE.sub(lambda m: role_label(m[0]), note)
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _value(value: float | None, name: str, plant: Plant) -> str:

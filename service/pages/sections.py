@@ -19,7 +19,7 @@ from analytics.vocabulary.records import (
 from service.charts.approach import approach_chart
 from service.charts.drawing import Chart
 from service.charts.instruments import offsets_chart, profile_chart
-from service.charts.transfer import duties_chart, transfer_chart
+from service.charts.transfer import duties_chart, measured_share, transfer_chart
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import role_label
@@ -30,7 +30,12 @@ from service.wording.remarks import remark_text
 
 PHONE = 354.0
 _DOUBLED = (1.8, 2.1)
-_HARDLY_SHOWS_K = 1.0  # below it, thermometers cannot tell a fouled from a clean approach
+_HARDLY_SHOWS_K = 0.5  # below it, thermometers cannot tell a fouled from a clean approach
+_OFF_THE_CURVE = 0.08  # beyond it, "on the curve" would belie the picture
+_ASIDE = {
+    "gap": "a reading is missing", "stopped": "not running", "low_load": "too little load",
+    "transient": "not steady",
+}  # fmt: skip
 _BASES = {
     "known clean period": "the clean period that the register vouches for",
     "first weeks": "its own first weeks, which nobody vouches for",
@@ -70,9 +75,8 @@ def approach(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: 
     )
     if wide is None:
         return Part(
-            heading="The approach at the reference condition cannot be told yet.",
-            note=consequences(evaluation, plant)
-            or "It needs steady hours with flow and four temperatures.",
+            heading="The approach at the reference condition cannot be told.",
+            note="It needs steady hours with a flow or a heat meter and four temperatures.",
         )
     return Part(
         heading=_approach_heading(evaluation, events, plant),
@@ -101,7 +105,7 @@ def _approach_heading(
         return (
             f"At the reference condition the approach has {grown}, from {level} clean to {shown}."
         )
-    changed = plates_changed(evaluation, list(events))
+    changed, lost = plates_changed(evaluation, list(events)), loss(evaluation)
     if changed is not None:
         day = dates.near_day(changed.at_utc, plant.zone, evaluation.through_utc)
         return (
@@ -112,12 +116,16 @@ def _approach_heading(
         return (
             f"The approach reads {shown}, below the {level} of clean plates: no deposit does that."
         )
+    if lost is not None and lost.low > 0:
+        return (
+            f"At the reference condition the approach is {shown}; with clean plates it was {level}."
+        )
     return f"At the reference condition the approach is {shown}, as with clean plates ({level})."
 
 
 def _condition(evaluation: Evaluation, plant: Plant) -> str:
     reference = evaluation.reference
-    line = "Line: mean of five days; grey: the range of each day; points: days by themselves."
+    line = "Line: mean of five days; grey: the range of each day; points: single days."
     if reference is None:
         return f"Primary return minus secondary return. {line}"
     condition = reference.condition
@@ -159,9 +167,14 @@ def transfer(evaluation: Evaluation, plant: Plant) -> Part:
     if lost.low > 0:
         return Part(heading=f"Heat transfer is {figure.main} below the clean curve.", note=note,
                     chart=wide, phone_chart=phone)  # fmt: skip
-    return Part(
-        heading="Heat transfer lies on the clean curve.", note=note, chart=wide, phone_chart=phone
-    )
+    share = measured_share(evaluation)
+    heading = "Heat transfer lies on the clean curve."
+    if share is not None and abs(share - 1) > _OFF_THE_CURVE:
+        side = "above" if share > 1 else "below"
+        by = numbers.single(abs(share - 1), numbers.PERCENT)
+        heading = f"As measured, heat transfer is {by} {side} the clean curve."
+        note = f"{note} This figure allows for the errors of the instruments, the points do not."
+    return Part(heading=heading, note=note, chart=wide, phone_chart=phone)
 
 
 def duties(evaluation: Evaluation, plant: Plant) -> Part:
@@ -237,6 +250,8 @@ def _present_heading(latest: LatestInterval, plant: Plant) -> str:
     if now is None:
         return "The present approach cannot be told."
     heading = f"Now the approach is {numbers.single(now, measure)}."
+    if clean is not None and max(now, clean) < _HARDLY_SHOWS_K:
+        return "At the present load the approach is too small to show a deposit."
     if clean is None or "low_load" in latest.set_aside:
         return heading
     return f"{heading} Clean it would be {numbers.single(clean, measure)}."
@@ -247,6 +262,11 @@ def _present_note(latest: LatestInterval, plant: Plant) -> str:
     end = start + pd.Timedelta(minutes=latest.minutes)
     clock = f"{dates.clock(start, plant.zone)} to {dates.clock(end, plant.zone)}"
     said = []
+    measure = numbers.measure_of("approach_K", plant.units)
+    now, clean = latest.values.get("approach_cold_K"), latest.clean_approach_K
+    if now is not None and "stopped" not in latest.set_aside:
+        said.append(f"approach{NBSP}{numbers.single(now, measure)}")
+        said += [f"clean{NBSP}{numbers.single(clean, measure)}"] if clean is not None else []
     for name, label in (
         ("duty_primary_W", "duty"), ("effectiveness", "effectiveness"), ("NTU", "NTU"),
         ("lmtd_K", "LMTD"), ("UA_W_K", "UA"),
@@ -260,10 +280,8 @@ def _present_note(latest: LatestInterval, plant: Plant) -> str:
     sentences = [f"{dates.long_day(start, plant.zone)}, {clock}."]
     sentences += [f"{figures[:1].upper()}{figures[1:]}."] if figures else []
     if latest.set_aside:
-        reasons = ", ".join(r.replace("_", " ") for r in latest.set_aside)
-        sentences.append(f"It carries no evidence ({reasons}).")
-    elif (latest.clean_approach_K or 1.0) < _HARDLY_SHOWS_K:
-        sentences.append("At this load a deposit hardly shows; at the reference condition it does.")
+        reasons = ", ".join(_ASIDE.get(r, r.replace("_", " ")) for r in latest.set_aside)
+        sentences.append(f"It carries no evidence: {reasons}.")
     return " ".join(sentences)
 
 

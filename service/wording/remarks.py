@@ -16,6 +16,8 @@ number is rounded (``numbers.py``). In a template
 """
 
 import re
+from collections.abc import Mapping
+from dataclasses import replace
 from math import isfinite
 
 from analytics.vocabulary.quantities import ROLES
@@ -30,6 +32,7 @@ REMARKS: dict[str, str] = {
     "balance_not_checked": "Only one side's heat is measured, so the two cannot be compared",
     # instruments
     "offset_needed": "Would need an error of {offset_K+}[; idle hours allow {idle_low_K..idle_high_K}]",
+    "no_error_needed": "No error of it explains what is seen",
     "offset_seen": "Reads {offset_K~}[ ({low_K~..high_K})]",
     "offset_idle_agrees": "Idle hours show the same error[, {idle_low_K..idle_high_K}]",
     "thermometers_agree": "The thermometers agree[ within {offset_K}]",
@@ -120,7 +123,11 @@ REMARKS: dict[str, str] = {
     "data_stopped_alert": "No reading for {days#} days",
 }  # fmt: skip
 
-_NO_OFFSET_K = 0.05  # reads as 0.0 K
+_NO_OFFSET_K, _NO_GAIN = 0.05, 0.005  # read as 0.0 K and 0 %
+_OF_NOTHING = {
+    "crossing_explained": "crossing_small", "offset_needed": "no_error_needed",
+    "gain_needed": "no_error_needed",
+}  # fmt: skip
 _CLAUSE = re.compile(r"\[([^\[\]]*)\]")
 _SLOT = re.compile(r"\{(?P<low>\w+)(?P<kind>[%#!+~]*)(?:\.\.(?P<high>\w+)%*)?\}")
 
@@ -134,6 +141,7 @@ def remark_text(remark: Remark, units: DisplayUnits | None = None) -> str:
     if template is None:
         return _spelt_out(remark, units or DisplayUnits())
     shown = units or DisplayUnits()
+    remark = replace(remark, numbers=_numbers(remark))
     kept = _CLAUSE.sub(lambda m: m[1] if _is_filled(m[1], remark) else "", template)
     text = _SLOT.sub(lambda m: _fill(m, remark, shown), kept)
     return text[:1].upper() + text[1:]
@@ -142,7 +150,17 @@ def remark_text(remark: Remark, units: DisplayUnits | None = None) -> str:
 def _code(remark: Remark) -> str:
     """Return the code under which a remark is worded: an error of nothing explains nothing."""
     small = abs(remark.numbers.get("offset_K", 1.0)) < _NO_OFFSET_K
-    return "crossing_small" if remark.code == "crossing_explained" and small else remark.code
+    small |= abs(remark.numbers.get("gain", 1.0)) < _NO_GAIN
+    return _OF_NOTHING.get(remark.code, remark.code) if small else remark.code
+
+
+def _numbers(remark: Remark) -> Mapping[str, float]:
+    """Return the numbers to be told; what idle hours allow speaks only when it leaves the need out."""
+    said = remark.numbers
+    low, need, high = (said.get(n, float("nan")) for n in ("idle_low_K", "offset_K", "idle_high_K"))
+    if remark.code == "offset_needed" and low <= need <= high:
+        return {k: v for k, v in said.items() if not k.startswith("idle_")}
+    return said
 
 
 def _is_filled(clause: str, remark: Remark) -> bool:

@@ -2,7 +2,8 @@
 
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
-from itertools import pairwise
+from dataclasses import replace
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from service.charts.account import benefit_chart, capacity_chart
 from service.charts.approach import approach_chart
 from service.charts.drawing import Chart, Drawing
 from service.charts.instruments import offsets_chart, profile_chart
+from service.charts.placing import Box, Placing, text_box
 from service.charts.scales import rounded_out, spread, tick_labels, ticks
 from service.charts.spark import spark, spark_axis, used_up_bar
 from service.charts.transfer import duties_chart, transfer_chart
@@ -149,3 +151,82 @@ def test_explorer_keeps_gaps_as_gaps() -> None:
 
 def test_time_axis_of_the_list_names_today() -> None:
     assert ">today<" in spark_axis(made_up.THROUGH, PLANT.zone)
+
+
+def _label_boxes(svg: str) -> list[tuple[str, Box]]:
+    """Return the labels of a chart with the rectangles they take; ticks are half a size smaller."""
+    found = []
+    for e in ET.fromstring(svg).iter(f"{SVG}text"):
+        size = 12.0 if "tick" in e.attrib["class"] else 13.0
+        x, y, anchor = float(e.attrib["x"]), float(e.attrib["y"]), e.attrib["text-anchor"]
+        found.append((e.text or "", text_box(x, y, e.text or "", anchor, size)))
+    return found
+
+
+def _passed(evaluation: Evaluation) -> Evaluation:
+    """Return ``evaluation`` with its limit halfway up its rise and a forecast that says passed."""
+    state, forecast = evaluation.state, evaluation.forecast
+    assert state is not None
+    assert state.approach_reference_K is not None
+    assert forecast is not None
+    assert evaluation.reference is not None
+    now, clean = state.approach_reference_K.value, evaluation.reference.approach_K.value
+    made = forecast.made_utc
+    return replace(
+        evaluation,
+        state=replace(state, approach_limit_K=(now + clean) / 2),
+        forecast=replace(forecast, date_5=made, date_50=made, date_95=made),
+    )
+
+
+@pytest.mark.parametrize("width", [1160.0, 860.0, 354.0])
+@pytest.mark.parametrize("case", [*CASES, "passed"])
+def test_labels_of_the_main_chart_do_not_meet(case: str, width: float) -> None:
+    evaluation = _passed(CASES["deposit"]) if case == "passed" else CASES[case]
+    chart = CHARTS["approach"](evaluation, width)
+    if chart is None:
+        return
+    boxes = _label_boxes(chart.svg)
+    met = [(a, b) for (a, p), (b, q) in combinations(boxes, 2) if p.meets(q)]
+    assert not met
+    own = {"clean": "clean", "limit": "limit"}  # a level may touch the label that names it
+    for line in ET.fromstring(chart.svg).iter(f"{SVG}line"):
+        kind = line.attrib["class"]
+        if kind not in ("clean", "limit", "visit", "today-line"):
+            continue
+        x1, x2, y1, y2 = (float(line.attrib[k]) for k in ("x1", "x2", "y1", "y2"))
+        thin = Box(left=x1 - 0.5, right=x2 + 0.5, top=min(y1, y2) - 0.5, bottom=max(y1, y2) + 0.5)
+        crossed = [t for t, b in boxes if b.meets(thin) and not t.startswith(own.get(kind, "?"))]
+        assert not crossed, (kind, crossed)
+
+
+def test_passed_limit_is_dated_in_the_chart() -> None:
+    chart = CHARTS["approach"](_passed(CASES["deposit"]), 1160.0)
+    assert chart is not None
+    labels = [text for text, _ in _label_boxes(chart.svg)]
+    assert any(text.startswith("limit passed") for text in labels)
+    assert not any(text.startswith("limit reached") for text in labels)
+
+
+def test_label_without_room_is_left_out() -> None:
+    placing = Placing(drawing=Drawing(name="x", width=100, height=40))
+    placing.take(0, 0, 100, 30)
+    assert placing.put("taken", "label", [(5, 20, "start")]) is None
+    assert placing.put("free", "label", [(5, 20, "start"), (5, 45, "start")]) == (5, 45, "start")
+    assert placing.put("beyond the edge", "label", [(90, 45, "start")]) is None
+
+
+def test_short_absence_is_bridged_and_a_long_one_is_not() -> None:
+    evaluation = CASES["deposit"]
+    daily = evaluation.daily.copy()
+    columns = [c for c in daily.columns if c.startswith("approach_reference_K")]
+    breaks = []
+    for days in (3, 9):
+        gone = daily.copy()
+        gone.loc[gone.index[-60 : -60 + days], columns] = np.nan
+        chart = CHARTS["approach"](replace(evaluation, daily=gone), 1160.0)
+        assert chart is not None
+        paths = [e.attrib["d"] for e in ET.fromstring(chart.svg).iter(f"{SVG}path")
+                 if e.attrib["class"] == "measured"]  # fmt: skip
+        breaks.append(sum(d.count("M") for d in paths))
+    assert breaks[1] == breaks[0] + 1

@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import anyio
@@ -20,6 +21,7 @@ from service.alerts.lifecycle import Alert, merge
 from service.pages.rendering import static_url
 from service.pages.router import make_router
 from service.register.plant import Plant
+from service.settings import Settings
 from service.usecases.ledger import ImportCheck, ImportOptions, ImportOutcome
 from tests.service import made_up
 
@@ -29,6 +31,7 @@ class MadeUpLedger:
 
     def __init__(self, evaluations: Sequence[Evaluation], plant: Plant | None) -> None:
         self.held, self.registered = list(evaluations), plant
+        self.settings = Settings(workspace=Path("no-such-workspace"))
         self.added: list[MaintenanceEvent] = []
         self.done: list[tuple[Any, ...]] = []
 
@@ -282,7 +285,7 @@ def test_exchanger_page_says_the_findings(client: Client) -> None:
 @pytest.mark.parametrize("tag", ["HX-09", "HX-10"])
 def test_missing_sections_say_what_is_missing(client: Client, tag: str) -> None:
     html = client.get(f"/exchangers/{tag}")
-    for said in ("The approach at the reference condition cannot be told yet.",
+    for said in ("The approach at the reference condition cannot be told.",
                  "What it costs cannot be told.",
                  "Whether there are enough plates cannot be told."):  # fmt: skip
         assert said in html
@@ -388,3 +391,14 @@ def test_file_that_cannot_be_read_says_so(client: Client) -> None:
     assert answer.status_code == 422
     assert "empty.csv: the file is empty" in answer.text
     assert client.ask("POST", "/import", data={"exchanger": ""}).status_code == 422
+
+
+def test_documents_page_lists_what_was_written(tmp_path: Path) -> None:
+    ledger = MadeUpLedger(list(made_up.every_case().values()), made_up.whole_plant())
+    ledger.settings = Settings(workspace=tmp_path)
+    assert "in the workspace" not in Client(ledger).get("/documents")
+    ledger.settings.documents_path.mkdir()
+    (ledger.settings.documents_path / "HX-03 cleaning request.pdf").write_bytes(b"%PDF")
+    html = Client(ledger).get("/documents")
+    assert "One document lies in the workspace." in html
+    assert "HX-03 cleaning request.pdf" in html

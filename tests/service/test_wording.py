@@ -2,6 +2,7 @@
 
 import ast
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import pytest
 
 from analytics.vocabulary.records import Estimate, Remark, VerdictKind
 from service.register.plant import DisplayUnits
-from service.wording import causes, dates, numbers, reasons, verdicts
+from service.wording import causes, dates, limits, numbers, reasons, verdicts
 from service.wording.remarks import REMARKS, remark_text
 from tests.service import made_up
 
@@ -235,3 +236,50 @@ def remark_codes_in(package: str) -> set[str]:
 def test_every_remark_that_analytics_makes_has_a_template() -> None:
     missing = remark_codes_in("analytics") - set(REMARKS)
     assert not missing, f"service/wording/remarks.py lacks: {sorted(missing)}"
+
+
+def test_limit_is_passed_since_the_day_the_mean_stayed_above_it() -> None:
+    evaluation = made_up.deposit()
+    state = evaluation.state
+    assert state is not None
+    assert state.approach_reference_K is not None
+    daily = evaluation.daily.copy()
+    daily["approach_reference_K"] = 4.0
+    crossed = daily.index[-30]
+    daily.loc[crossed:, "approach_reference_K"] = 9.0
+    state = replace(
+        state, approach_limit_K=5.0, approach_reference_K=Estimate(value=9.0, low=8.5, high=9.5)
+    )
+    passed = replace(evaluation, daily=daily, state=state)
+    since = limits.passed_utc(passed)
+    assert since is not None
+    # a mean of five days lies above 5 K as soon as two of them, at 9 K against 4 K, do
+    assert (since - crossed.to_pydatetime()).days in (0, 1)
+    assert limits.passed_utc(replace(passed, state=replace(state, approach_limit_K=12.0))) is None
+
+
+def test_cannot_tell_names_what_is_missing() -> None:
+    evaluation = made_up.deposit()
+    for code, said in (("effectiveness_only", "no flow"), ("few_days", "steady days")):
+        verdict = replace(
+            evaluation.verdict, kind=VerdictKind.CANNOT_TELL, reasons=(Remark(code=code),)
+        )
+        assert said in verdicts.headline(replace(evaluation, verdict=verdict))
+
+
+def test_error_of_nothing_is_not_told_as_a_figure() -> None:
+    for remark in (
+        Remark(code="offset_needed", numbers={"offset_K": 0.01}),
+        Remark(code="gain_needed", numbers={"gain": -0.002}),
+        Remark(code="crossing_explained", numbers={"offset_K": 0.02, "share": 0.2}),
+    ):
+        text = remark_text(remark)
+        assert "0.0" not in text
+        assert "error of 0" not in text
+
+
+def test_idle_hours_speak_only_where_they_leave_the_needed_error_out() -> None:
+    inside = {"offset_K": 0.3, "idle_low_K": -0.6, "idle_high_K": 0.6}
+    outside = {**inside, "offset_K": 1.0}
+    assert "idle" not in remark_text(Remark(code="offset_needed", numbers=inside))
+    assert "idle hours allow" in remark_text(Remark(code="offset_needed", numbers=outside))
