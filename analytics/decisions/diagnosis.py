@@ -21,6 +21,8 @@ from analytics.vocabulary.records import Cause, CauseKind, Estimate, Instrumenta
 PRIOR = {0: 2.0, 1: 1.0, 2: 0.0, 3: -2.0}  # nothing, deposit, instrument, deposit and instrument
 # Log likelihoods of a model are more certain than the model is: real plants wander in ways it lacks.
 TEMPER = 0.5
+# How large errors of instruments are where there are any, as standard deviations (judgement).
+FAULT_K, FAULT_METER = 1.5, 0.1
 INSTRUMENT_EVIDENCE = 10.0  # below it an instrument is not accused
 SMALL_LOSS = 0.03  # of U: not worth a verdict
 BALANCED = 0.05  # change of the heat balance that two meters of class 2 may show
@@ -75,6 +77,15 @@ def weigh(account: Account) -> Odds:
     evidence = _present_evidence(account, kinds)
     deposit, sd = account.deposit()
     moved = _moved(account)
+    # what an error that has gone again explains better is no evidence of another one
+    gone = max(
+        (
+            evidence[i]
+            for i, e in enumerate(tracks.explanations)
+            if kinds[i] == 2 and abs(moved[e.moving[-1]].value) < matters(e.moving[-1])
+        ),
+        default=0.0,
+    )
     log_odds = {}
     for i, e in enumerate(tracks.explanations):
         worth = evidence[i]
@@ -84,9 +95,16 @@ def weigh(account: Account) -> Odds:
             # an error too small to matter is wander, not a fault
             if abs(change) < matters(index):
                 worth = min(worth, evidence[1] if kinds[i] == 3 else 0.0) - 5.0
+            elif kinds[i] == 2 and worth <= gone:
+                worth -= gone
+            elif kinds[i] == 3 and worth - max(evidence[1], 0.0) <= gone:
+                worth = min(worth, evidence[1]) - 5.0
         if kinds[i] in (1, 3) and deposit[-1] < sd[-1]:
             worth = min(worth, evidence[i] if kinds[i] == 3 else 0.0)
         log_odds[i] = TEMPER * worth + PRIOR[kinds[i]]
+        if kinds[i] >= 2:
+            index = e.moving[-1]
+            log_odds[i] -= (moved[index].value / (FAULT_K if index < 4 else FAULT_METER)) ** 2 / 2
     top = max(log_odds.values())
     weights = {i: float(np.exp(v - top)) for i, v in log_odds.items()}
     total = sum(weights.values())

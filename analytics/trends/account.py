@@ -253,12 +253,20 @@ def instruments_in_play(account_table: HourTable) -> tuple[int, ...]:
 
 
 def accusable(table: HourTable) -> tuple[int, ...]:
-    """Return the instruments that may be named: a single meter may not.
+    """Return the instruments that may be named.
 
-    Its error and a change of the plates look alike, and no second meter speaks for either.
+    A single meter may not: its error and a change of the plates look alike, and no second meter
+    speaks for either. Nor may the supply thermometer of the other side, which beside the single
+    meter does no more than set the flow that is not measured.
     """
-    both = table.instrumentation is Instrumentation.BOTH_FLOWS
-    return tuple(i for i in instruments_in_play(table) if i < 4 or both)
+    kind = table.instrumentation
+    barred = {
+        Instrumentation.PRIMARY_FLOW: (2, 4, 5),
+        Instrumentation.PRIMARY_POWER: (2, 4, 5),
+        Instrumentation.SECONDARY_FLOW: (0, 4, 5),
+        Instrumentation.TEMPERATURES_ONLY: (4, 5),
+    }.get(kind, ())
+    return tuple(i for i in instruments_in_play(table) if i not in barred)
 
 
 def _with_days(

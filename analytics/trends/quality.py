@@ -11,12 +11,14 @@ from numpy.typing import NDArray
 from analytics.trends.grid import epoch_seconds
 from analytics.vocabulary.quantities import (
     CUMULATIVE_ROLES,
+    PRIMARY_FLOW,
     REASON_BITS,
     ROLES,
     TEMPERATURES,
 )
 
 FLAT_AFTER_s = 6 * 3600.0  # a thermometer that repeats one value this long ...
+FLAT_FLOW_AFTER_s = 12 * 3600.0  # a valve may well hold one flow overnight
 FLAT_OTHERS_MOVE_K = 2.0  # ... while two others move by more than this
 SPIKE_K = 8.0  # away from both neighbours, which agree with each other
 SPIKE_NEIGHBOURS_K = 3.0
@@ -47,7 +49,7 @@ def sample_reasons(trends: pd.DataFrame) -> pd.DataFrame:
     for role in kept.columns:
         bits = frame[role].to_numpy(copy=True)
         bits[spikes(kept[role])] |= REASON_BITS["spike"]
-        if role in TEMPERATURES:
+        if role in (*TEMPERATURES, PRIMARY_FLOW, "heat_power"):
             bits[flat_lined(kept, str(role))] |= REASON_BITS["flat_lined"]
         frame[role] = bits
     return frame
@@ -101,6 +103,7 @@ def flat_lined(trends: pd.DataFrame, role: str) -> NDArray[np.bool_]:
     """Find readings that have repeated one value for hours while two other thermometers moved.
 
     Only the repeats after the first hours are flagged: at the time of the first nobody could know.
+    No flow is a flow that may last; that of the building side is steady where its pump is.
     """
     values = trends[role]
     there = values.notna().to_numpy()
@@ -118,5 +121,8 @@ def flat_lined(trends: pd.DataFrame, role: str) -> NDArray[np.bool_]:
             continue
         reading = trends[other].ffill(limit=12)[there].groupby(run.to_numpy())
         movers += ((reading.cummax() - reading.cummin()) > FLAT_OTHERS_MOVE_K).to_numpy()
-    found[there] = (lasted >= FLAT_AFTER_s) & (movers >= 2)
+    thermometer = role in TEMPERATURES
+    after = FLAT_AFTER_s if thermometer else FLAT_FLOW_AFTER_s
+    shows = thermometer | (v.to_numpy() > 0)
+    found[there] = (lasted >= after) & (movers >= 2) & shows
     return found

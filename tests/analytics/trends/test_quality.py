@@ -76,11 +76,11 @@ def test_one_mover_does_not_prove_another_stuck():
 def test_single_readings_far_off_are_spikes():
     flow = np.full(288, 2e-3)
     flow[100] = 9e-3
-    frame = _frame(primary_flow=flow)
+    frame = _frame(secondary_flow=flow)
     frame.iloc[50, 0] = 40.0
     reasons = sample_reasons(frame)
     assert reasons.iloc[50, 0] == SPIKE
-    assert reasons["primary_flow"].to_numpy().nonzero()[0].tolist() == [100]
+    assert reasons["secondary_flow"].to_numpy().nonzero()[0].tolist() == [100]
     assert (reasons.to_numpy() != 0).sum() == 2
 
 
@@ -88,7 +88,7 @@ def test_steps_and_starts_are_no_spikes():
     frame = _frame(days=1)
     frame.iloc[40:, 0] -= 20.0
     flow = np.where(np.arange(96) < 30, 0.0, 3e-3)
-    reasons = sample_reasons(frame.assign(primary_flow=flow))
+    reasons = sample_reasons(frame.assign(secondary_flow=flow))
     assert not reasons.to_numpy().any()
 
 
