@@ -3,7 +3,6 @@
 from math import exp, isfinite
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analytics.vocabulary.quantities import (
     PRIMARY_RETURN,
@@ -20,7 +19,7 @@ from service.wording import numbers
 from service.wording.causes import role_label
 
 _ROW = 34.0
-_ROOM_BETWEEN = 48.0  # pixels between the streams that take a name
+_LINE = 17.0
 
 
 def offsets_chart(
@@ -149,13 +148,14 @@ def profile_chart(
     drawing.line(plot.left, plot.bottom, plot.right, plot.bottom, "axis")
     drawing.label(plot.left, plot.bottom + 18, "hot end", "tick")
     drawing.label(plot.right, plot.bottom + 18, "cold end", "tick", "end")
-    ends_left, ends_right = (hot_y[0], cold_y[0]), (hot_y[-1], cold_y[-1])
     approach = f"approach {numbers.single(hot_out - cold_in, difference)}"
-    left = [(numbers.single(v, measure), "label-strong") for v in (hot_in, cold_out)]
-    right = [(numbers.single(v, measure), "label-strong") for v in (hot_out, cold_in)]
-    _ends(drawing, plot.left - 8, "end", plot, ends_left, left)
-    _ends(drawing, plot.right + 8, "start", plot, ends_right, [*right, (approach, "label")])
-    _streams(drawing, x, hot_y, cold_y)
+    _hot_end(drawing, plot, (float(hot_y[0]), float(cold_y[0])),
+             [numbers.single(v, measure) for v in (hot_in, cold_out)])  # fmt: skip
+    texts = [(numbers.single(v, measure), "label-strong") for v in (hot_out, cold_in)]
+    first, second = float(hot_y[-1]), float(cold_y[-1])
+    placed = spread([first, second, min(first, second) - 18], 18, plot.top - 12, plot.bottom)
+    for (said, kind), at in zip([*texts, (approach, "label")], placed, strict=True):
+        drawing.label(plot.right + 8, at + 4, said, kind)
     text = (
         f"{tag} now: primary {numbers.single(hot_in, measure)} to {numbers.single(hot_out, measure)},"
         f" secondary {numbers.single(cold_in, measure)} to {numbers.single(cold_out, measure)}."
@@ -163,29 +163,13 @@ def profile_chart(
     return Chart(svg=drawing.to_svg("Temperatures along the plates", text), text=text)
 
 
-def _ends(
-    drawing: Drawing, edge: float, anchor: str, plot: Frame, ends: tuple[float, float],
-    texts: list[tuple[str, str]],
-) -> None:  # fmt: skip
-    """Set the texts of one end, each beside its stream and kept apart; a third stands above both."""
-    first, second = (float(e) for e in ends)
-    positions = [first, second, min(first, second) - 18][: len(texts)]
-    placed = spread(positions, 18, plot.top - 12, plot.bottom)
-    for (text, kind), at in zip(texts, placed, strict=True):
-        drawing.label(edge, at + 4, text, kind, anchor)
-
-
-def _streams(
-    drawing: Drawing, x: NDArray[np.float64], hot_y: NDArray[np.float64],
-    cold_y: NDArray[np.float64],
-) -> None:  # fmt: skip
-    """Name both streams where they are well apart, outside the area between them if it is thin."""
-    at = len(x) // 4
-    hot, cold = float(hot_y[at]), float(cold_y[at])
-    drawing.label(float(x[at]) + 8, hot - 12, "primary", "label halo")
-    near = slice(at // 2, at + at // 2)
-    y = float(cold_y[near].min()) - 8 if abs(cold - hot) > _ROOM_BETWEEN else cold + 20
-    drawing.label(float(x[at]), y, "secondary", "label", "middle")
+def _hot_end(drawing: Drawing, plot: Frame, ends: tuple[float, float], figures: list[str]) -> None:
+    """Set temperature and name of both streams beside the hot end, each pair kept together."""
+    first = min(max(ends[0], plot.top), plot.bottom - 3 * _LINE)
+    second = min(max(ends[1], first + 2 * _LINE), plot.bottom - _LINE)
+    for at, figure, name in zip((first, second), figures, ("primary", "secondary"), strict=True):
+        drawing.label(plot.left - 8, at + 4, figure, "label-strong", "end")
+        drawing.label(plot.left - 8, at + 4 + _LINE, name, "label", "end")
 
 
 def _share_along(hot_end_K: float, cold_end_K: float, along: np.ndarray) -> np.ndarray:

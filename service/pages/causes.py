@@ -65,7 +65,9 @@ def compared_with(evaluation: Evaluation) -> str:
         return ""
     if _is_beside(evaluation):
         return "unchanged plates and instruments"
-    return cause_in_a_sentence(causes[0]).removeprefix("that ")
+    if causes[0].kind is CauseKind.NOTHING:
+        return "no change"
+    return cause_in_a_sentence(causes[0])
 
 
 def rows(evaluation: Evaluation, plant: Plant) -> list[CauseRow]:

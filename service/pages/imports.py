@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
 
@@ -29,6 +30,12 @@ _CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
 }  # fmt: skip
 _RUNS_SHOWN = 20
 _FINDINGS_SHOWN = 200
+_REASONS = {
+    "state": "a word in place of a figure, as of a fault or a state",
+    "state word": "a word that was read as a state",
+    "outside range": "a figure beyond what the quantity can be",
+    "footer": "a line below the readings",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +120,7 @@ def check(request: Request, digest: str, uploads: Uploads) -> HTMLResponse:
         opening=_opening(columns, questions), about=_about(found),
         columns=columns, questions=questions, refused=_refusals(examination.refused),
         doubtful=_refusals(examination.doubtful), notes=_refusals(examination.notes),
-        clock=examination.clock, date_format=examination.date_format,
+        clock=_sentence(examination.clock), date_format=examination.date_format,
         date_why=examination.date_format_why, span=_span(examination, plant),
         before=dates.long_day(found.stored_before_utc, plant.zone) if found.stored_before_utc else "",
         proposal=examination.proposal, choices=_CHOICES,
@@ -170,12 +177,22 @@ def _span(examination: Any, plant: Plant) -> str:
         return ""
     step = examination.interval_s
     every = f", every {step / 60:g}{numbers.NBSP}min" if step else ""
-    return f"{examination.first_utc} to {examination.last_utc}{every}"
+    first, last = (
+        f"{dates.long_day(at, plant.zone)}, {dates.clock(at, plant.zone)}"
+        for at in map(datetime.fromisoformat, (examination.first_utc, examination.last_utc))
+    )
+    return f"{first} to {last}{every}"
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}." if text else ""
 
 
 def _refusals(counts: Mapping[str, int]) -> list[tuple[str, str]]:
     ordered = sorted(counts.items(), key=lambda item: -item[1])
-    return [(f"{count:,}", reason.replace("_", " ")) for reason, count in ordered]
+    return [
+        (f"{count:,}", _REASONS.get(reason, reason.replace("_", " "))) for reason, count in ordered
+    ]
 
 
 def _column(column: Any, options: ImportOptions) -> Column:

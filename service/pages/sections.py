@@ -31,7 +31,7 @@ from service.wording.remarks import remark_text
 PHONE = 354.0
 _DOUBLED = (1.8, 2.1)
 _HARDLY_SHOWS_K = 0.5  # below it, thermometers cannot tell a fouled from a clean approach
-_OFF_THE_CURVE = 0.08  # beyond it, "on the curve" would belie the picture
+_OFF_THE_CURVE = 0.1  # beyond it, "on the curve" would belie the picture
 _ASIDE = {
     "gap": "a reading is missing", "stopped": "not running", "low_load": "too little load",
     "transient": "not steady",
