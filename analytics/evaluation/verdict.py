@@ -15,7 +15,12 @@ from analytics.trends.account import Account, accusable
 from analytics.trends.clean_reference import EVIDENCE_DAY_HOURS, REFERENCE_DAYS
 from analytics.trends.model import DEPOSIT, INSTRUMENTS
 from analytics.trends.tracking import matters
-from analytics.vocabulary.quantities import REASON_BITS, TEMPERATURES
+from analytics.vocabulary.quantities import (
+    PRIMARY_SUPPLY,
+    REASON_BITS,
+    SECONDARY_SUPPLY,
+    TEMPERATURES,
+)
 from analytics.vocabulary.records import (
     AlertEvent,
     Cause,
@@ -33,6 +38,7 @@ from analytics.vocabulary.records import (
 
 LEAST_DAYS = 20  # with evidence after the reference, before a verdict is given
 SOON_DAYS = 60
+SWAPPED_K, SWAPPED_SHARE = 5.0, 0.9  # no plant warms the network or cools the building that much
 PAYS = 0.8  # chance that a visit pays, for "clean it"
 
 DEED_OF: dict[CauseKind, VerdictKind] = {
@@ -82,6 +88,9 @@ def _too_few(account: Account) -> list[Remark]:
     usable = account.set_aside == 0
     _, counts = np.unique(account.table.day[usable], return_counts=True)
     days = int((counts >= EVIDENCE_DAY_HOURS).sum())
+    swapped = _swapped(account)
+    if swapped:
+        return swapped
     reasons = [Remark(code="few_days", numbers={"days": days, "needed": REFERENCE_DAYS})]
     low = (account.set_aside & REASON_BITS["low_load"]) != 0
     runs = (account.set_aside & (REASON_BITS["stopped"] | REASON_BITS["gap"])) == 0
@@ -90,6 +99,23 @@ def _too_few(account: Account) -> list[Remark]:
             Remark(code="quiet_low_load", numbers={"share": float((low & runs).sum() / runs.sum())})
         )
     return reasons
+
+
+def _swapped(account: Account) -> list[Remark]:
+    """Say which side's supply and return are the wrong way round nearly all the time."""
+    t = account.table.temperature
+    found = []
+    for role, falls in (
+        (PRIMARY_SUPPLY, t[:, 0] - t[:, 1]),
+        (SECONDARY_SUPPLY, t[:, 2] - t[:, 3]),
+    ):
+        apart = falls[np.abs(falls) > SWAPPED_K]
+        share = float((apart < 0).mean()) if len(apart) >= 24 * LEAST_DAYS else 0.0
+        if share > SWAPPED_SHARE:
+            found.append(
+                Remark(code="points_swapped", numbers={"share": share}, words={"role": role})
+            )
+    return found
 
 
 def decide(

@@ -93,6 +93,7 @@ REMARKS: dict[str, str] = {
     "no_design_outdoor": "No design outdoor temperature is registered: whether there are enough plates cannot be told",
     "missing_role": "{role!} is missing",
     "few_days": "{days#} of the {needed#} steady days needed are in",
+    "points_swapped": "{role!} and return are the wrong way round in {share%} of the hours: their points seem swapped in the register",
     "quiet_low_load": "{share%} of the hours are below the least load and tell nothing",
     "stopped": "Data stopped {days#} days ago",
     "off_season": "It has been off for {days#} days; nothing can be told until it runs again",

@@ -48,6 +48,7 @@ _MISSING: dict[str, str] = {
     "deposit_or_instrument": "Cannot tell yet: deposit, or an instrument.",
     "risen_unexplained": "Cannot tell: it passes more heat than clean.",
     "no_readings": "Cannot tell: no reading yet.",
+    "points_swapped": "Cannot tell: two points seem swapped.",
     "few_days": "Cannot tell yet: too few steady days.",
     "quiet_low_load": "Cannot tell yet: too little load.",
     "off_season": "Cannot tell: it is not running.",

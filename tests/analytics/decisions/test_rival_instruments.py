@@ -1,4 +1,4 @@
-"""An error that came and went is no evidence of another instrument's."""
+"""Errors that came and went, and errors of two meters: what may be said of whom."""
 
 from types import SimpleNamespace
 
@@ -11,10 +11,10 @@ from analytics.trends.tracking import explanations
 INSTRUMENTS = (0, 2)
 
 
-def account(evidence, moved):
-    """One day at the end of a record; evidence by instrument alone, its change in K."""
-    listed = explanations(INSTRUMENTS)
-    k, pairs = len(listed), 2 + len(INSTRUMENTS)
+def account(evidence, moved, instruments=INSTRUMENTS):
+    """One day at the end of a record; evidence by instrument alone, its change in K or ln."""
+    listed = explanations(instruments)
+    k, pairs = len(listed), 2 + len(instruments)
     by_explanation = np.zeros((1, k))
     changes = np.full((1, k, 2), np.nan)
     for j, (nats, change) in enumerate(zip(evidence, moved, strict=True)):
@@ -40,3 +40,10 @@ def account(evidence, moved):
 def test_what_another_error_explained_accuses_nobody(moved, evidence, nothing):
     odds = weigh(account(evidence, moved))
     assert (odds.share[0] > 0.5) is nothing
+
+
+def test_two_meters_share_the_blame_for_their_ratio():
+    """A primary meter 14 % too high looked 22 nats more like a secondary one 11 % too low."""
+    odds = weigh(account((336.0, 358.0), (0.106, -0.113), (4, 5)))
+    by_meter = {e.moving: odds.share[i] for i, e in enumerate(odds.explanation)}
+    assert 0.1 < by_meter[(4,)] < by_meter[(5,)]
