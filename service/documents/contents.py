@@ -22,6 +22,7 @@ from service.documents.print_style import PRINT_STYLE
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, cause_title, chances, times_less_likely
+from service.wording.limits import plates_changed
 from service.wording.numbers import NBSP
 from service.wording.reasons import loss, reason
 from service.wording.remarks import remark_text
@@ -74,7 +75,7 @@ def page_one(
         "request": _request(evaluation, plant) if cleaning else _no_visit(evaluation, plant),
         "figures": _figures(evaluation, plant),
         "chart": chart.svg if chart is not None else "",
-        "chart_heading": _chart_heading(evaluation, plant),
+        "chart_heading": _chart_heading(evaluation, events, plant),
         "why_heading": "Why we say deposit, and what we ruled out" if cleaning else "What speaks for this",
         "why": _why(evaluation, plant),
         "rivals": _rivals(evaluation, plant),
@@ -157,7 +158,7 @@ def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
     ]  # fmt: skip
 
 
-def _chart_heading(evaluation: Evaluation, plant: Plant) -> str:
+def _chart_heading(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant) -> str:
     state, reference = evaluation.state, evaluation.reference
     now = state.approach_reference_K if state is not None else None
     if now is None or reference is None:
@@ -165,6 +166,8 @@ def _chart_heading(evaluation: Evaluation, plant: Plant) -> str:
     measure = numbers.measure_of("approach_K", plant.units)
     level = numbers.figure(reference.approach_K, measure).main
     shown = numbers.figure(now, measure).main
+    if plates_changed(evaluation, list(events)) is not None:
+        return f"The approach temperature is {shown}; with the former plates, clean, it was {level}"
     if now.low > reference.approach_K.high:
         return f"The approach temperature has risen from {level} clean to {shown}"
     return f"The approach temperature is {shown}; clean it is {level}"
@@ -201,7 +204,9 @@ def _against(cause: Cause, plant: Plant) -> str:
 def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
     said = ["Ranges hold nine times in ten."]
     cause, money = evaluation.verdict.cause, evaluation.money
-    if cause is not None:
+    if cause is not None and cause.kind is CauseKind.NOTHING:
+        said.append(f"That nothing has changed has {chances(cause.chances)}.")
+    elif cause is not None:
         name = cause_in_a_sentence(cause)
         said.append(f"The cause is {name} with {chances(cause.chances)}.")
     if evaluation.reference is not None:

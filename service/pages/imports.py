@@ -197,10 +197,15 @@ def _refusals(counts: Mapping[str, int]) -> list[tuple[str, str]]:
 
 def _column(column: Any, options: ImportOptions) -> Column:
     del options
-    taken = "; ".join(f"{tag} {role_label(role)}".strip() for tag, role in column.taken_for)
+    stamps = column.left_out == "time"
+    taken = (
+        "the time of each row"
+        if stamps
+        else "; ".join(f"{tag} {role_label(role)}".strip() for tag, role in column.taken_for)
+    )
     guess = column.guess
     because = column.unit_sure
-    sure = "from the register" if taken else ""
+    sure = "from the register" if taken and not stamps else ""
     if guess is not None:
         label = role_label(guess.role) if guess.role in ROLES else guess.role
         sure = f"{guess.chance:.0%} likely".replace("%", f"{numbers.NBSP}%")

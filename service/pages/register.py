@@ -15,6 +15,7 @@ from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import role_label
 from service.wording.numbers import NBSP
+from service.wording.verdicts import count_word
 
 _NOT_KNOWN = "not registered"
 _ROLE = re.compile("|".join(sorted(ROLES, key=len, reverse=True)))
@@ -30,6 +31,7 @@ def show(request: Request) -> HTMLResponse:
         exchangers=[
             {"tag": e.tag, "building": e.building, "rows": list(_rows(e, plant)),
              "tariff": list(_prices(e.tariff)), "notes": [_sentence(n) for n in plant.notes.get(e.tag, ())],
+             "notes_count": count_word(len(plant.notes.get(e.tag, ()))).capitalize(),
              "points": [(p.name, role_label(p.role), numbers.symbol_of(p.unit)) for p in plant.points if p.tag == e.tag]}
             for e in plant.exchangers
         ],

@@ -279,6 +279,8 @@ def _present_note(latest: LatestInterval, plant: Plant) -> str:
     figures = ", ".join(said)
     sentences = [f"{dates.long_day(start, plant.zone)}, {clock}."]
     sentences += [f"{figures[:1].upper()}{figures[1:]}."] if figures else []
+    if "stopped" in latest.set_aside:
+        return sentences[0]
     if latest.set_aside:
         reasons = ", ".join(_ASIDE.get(r, r.replace("_", " ")) for r in latest.set_aside)
         sentences.append(f"It carries no evidence: {reasons}.")
