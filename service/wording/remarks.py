@@ -125,6 +125,7 @@ REMARKS: dict[str, str] = {
 }  # fmt: skip
 
 _NO_OFFSET_K, _NO_GAIN = 0.05, 0.005  # read as 0.0 K and 0 %
+_FINEST_BALANCE = 0.001  # "within 0.0 %" would claim more than two meters can agree
 _OF_NOTHING = {
     "crossing_explained": "crossing_small", "offset_needed": "no_error_needed",
     "gain_needed": "no_error_needed",
@@ -158,6 +159,8 @@ def _code(remark: Remark) -> str:
 def _numbers(remark: Remark) -> Mapping[str, float]:
     """Return the numbers to be told; what idle hours allow speaks only when it leaves the need out."""
     said = remark.numbers
+    if remark.code == "balance_agrees" and abs(said.get("residual", 1.0)) < _FINEST_BALANCE:
+        return {**said, "residual": _FINEST_BALANCE}
     low, need, high = (said.get(n, float("nan")) for n in ("idle_low_K", "offset_K", "idle_high_K"))
     if remark.code == "offset_needed" and low <= need <= high:
         return {k: v for k, v in said.items() if not k.startswith("idle_")}

@@ -283,3 +283,8 @@ def test_idle_hours_speak_only_where_they_leave_the_needed_error_out() -> None:
     outside = {**inside, "offset_K": 1.0}
     assert "idle" not in remark_text(Remark(code="offset_needed", numbers=inside))
     assert "idle hours allow" in remark_text(Remark(code="offset_needed", numbers=outside))
+
+
+def test_two_meters_never_agree_to_nothing() -> None:
+    text = remark_text(Remark(code="balance_agrees", numbers={"residual": 0.0002}))
+    assert text == "Both sides report the same heat within 0.1\u00a0%"
