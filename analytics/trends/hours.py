@@ -209,7 +209,7 @@ def _step_variance(
 def _spacing(grid: Grid) -> Array:
     spacings = [grid.columns[r].spacing_s for r in TEMPERATURES if r in grid.columns]
     if not spacings:
-        return np.full(len(grid.start), np.nan)
+        return np.ones(len(grid.start))
     with np.errstate(invalid="ignore"):
         worst = np.fmax.reduce(spacings) / HOUR_s
     return np.where(np.isfinite(worst), worst, 1.0)
