@@ -324,11 +324,6 @@ def _instrument_remarks(
 ) -> tuple[list[Remark], list[Remark]]:
     moved = odds.moved[index]
     speaks_for, against = [], []
-    idle = account.idle.median_K()
-    needed = needed_error(account, index, odds.deposit.value)
-    numbers = {"offset_K": needed} if index < 4 else {"gain": float(np.expm1(needed))}
-    if idle is not None and index < 4:
-        numbers |= {"idle_low_K": idle[index] - 0.6, "idle_high_K": idle[index] + 0.6}
     explains = (
         abs(moved.value) > matters(index)
         and odds.evidence[_position(odds, index)] > INSTRUMENT_EVIDENCE
@@ -342,9 +337,7 @@ def _instrument_remarks(
             }
         speaks_for.append(Remark(code="offset_seen" if index < 4 else "gain_seen", numbers=seen))
     else:
-        against.append(
-            Remark(code="offset_needed" if index < 4 else "gain_needed", numbers=numbers)
-        )
+        against.append(_needed(account, odds, index))
     balance = _balance(account)
     if balance is not None:
         middle, half = balance
@@ -355,15 +348,21 @@ def _instrument_remarks(
     return speaks_for, against
 
 
-def needed_error(account: Account, index: int, deposit: float) -> float:
-    """Return the error of one instrument that would look most like a deposit in the last 30 days.
-
-    The projection of the deposit's effect on the instrument's, in the metric of the days' information.
-    """
-    info = account.info
-    assert info is not None
-    recent = info.matrix[info.day > info.day[-1] - 30].sum(axis=0)
-    return float(recent[index, DEPOSIT] * deposit / max(recent[index, index], 1e-12))
+def _needed(account: Account, odds: Odds, index: int) -> Remark:
+    """Say what error the instrument alone would need to have, or that none explains the days."""
+    position = _position(odds, index)
+    assert account.tracks is not None
+    alone = float(account.tracks.moved[-1, position, 0])
+    if account.tracks.evidence[-1, position] < INSTRUMENT_EVIDENCE or abs(alone) < matters(index):
+        deposit = odds.deposit.low > 0
+        return Remark(code="no_error_explains" if deposit else "no_error_seen")
+    if index >= 4:
+        return Remark(code="gain_needed", numbers={"gain": float(np.expm1(alone))})
+    numbers = {"offset_K": alone}
+    idle = account.idle.median_K()
+    if idle is not None:
+        numbers |= {"idle_low_K": idle[index] - 0.6, "idle_high_K": idle[index] + 0.6}
+    return Remark(code="offset_needed", numbers=numbers)
 
 
 def _position(odds: Odds, index: int) -> int:

@@ -34,7 +34,7 @@ def _consequences(table: ExchangerTable, exchanger: Exchanger) -> list[str]:
             "without a flow or a heat meter: NTU and effectiveness, but no U, duty or money"
         )
     if table.area_m2 is None:
-        found.append("without area_m2: UA but no U, and the fouling resistance is that of 1 m2")
+        found.append("without area_m2: UA, but no U and no fouling resistance")
     if table.plates is None:
         found.append("without plates: no statement on more plates")
     elif table.plates_most is None:

@@ -36,6 +36,8 @@ REMARKS: dict[str, str] = {
     "offset_seen": "Reads {offset_K~}[ ({low_K~..high_K})]",
     "offset_idle_agrees": "Idle hours show the same error[, {idle_low_K..idle_high_K}]",
     "thermometers_agree": "The thermometers agree[ within {offset_K}]",
+    "no_error_explains": "No error of it explains the fall at all loads",
+    "no_error_seen": "No error of it is seen",
     "gain_needed": "Would need a meter error of {gain%+}",
     "gain_seen": "The meter reads {gain%~}[ ({low%~..high%})]",
     "one_meter_ambiguous": "With a single meter, its error and a loss of heat transfer look alike",
