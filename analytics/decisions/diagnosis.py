@@ -234,6 +234,8 @@ def _likelihood_cause(
     else:
         index = {r: i for i, r in INSTRUMENTS}[str(role)]
         moved = odds.moved[index]
+        if share < 0.5:  # a rival is shown by what it would have to claim alone
+            moved = _alone(account, odds, index)
         if index < 4:
             magnitude, unit = moved, "K"
         else:
@@ -351,8 +353,8 @@ def _instrument_remarks(
 def _needed(account: Account, odds: Odds, index: int) -> Remark:
     """Say what error the instrument alone would need to have, or that none explains the days."""
     position = _position(odds, index)
+    alone = _alone(account, odds, index).value
     assert account.tracks is not None
-    alone = float(account.tracks.moved[-1, position, 0])
     if account.tracks.evidence[-1, position] < INSTRUMENT_EVIDENCE or abs(alone) < matters(index):
         deposit = odds.deposit.low > 0
         return Remark(code="no_error_explains" if deposit else "no_error_seen")
@@ -363,6 +365,13 @@ def _needed(account: Account, odds: Odds, index: int) -> Remark:
     if idle is not None:
         numbers |= {"idle_low_K": idle[index] - 0.6, "idle_high_K": idle[index] + 0.6}
     return Remark(code="offset_needed", numbers=numbers)
+
+
+def _alone(account: Account, odds: Odds, index: int) -> Estimate:
+    """Return the instrument's error if it alone had moved."""
+    tracks, position = account.tracks, _position(odds, index)
+    assert tracks is not None
+    return estimate(float(tracks.moved[-1, position, 0]), float(tracks.moved_sd[-1, position, 0]))
 
 
 def _position(odds: Odds, index: int) -> int:
