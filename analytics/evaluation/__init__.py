@@ -35,7 +35,9 @@ from analytics.trends.reference_condition import (
 )
 from analytics.vocabulary.quantities import INTERVAL_COLUMNS, REASON_BITS
 from analytics.vocabulary.records import (
+    AlertEvent,
     Capacity,
+    CauseKind,
     CleanReference,
     CurrentState,
     DataHealth,
@@ -158,7 +160,7 @@ def _concluded(
     step("diagnosis", 5, _STEPS)
     odds = weigh(account)
     capacity = outlook.capacity_record(account, at)
-    signs = _signs(account, building, capacity)
+    signs = _signs(account, building, capacity, alerts)
     per_deposit = (exchanger.area_m2 or 1.0) / at.model.scale_UA_W_K
     clean = state.cleanliness_factor
     loss = None if clean is None else ordered(1 - clean.value, 1 - clean.high, 1 - clean.low)
@@ -362,10 +364,16 @@ def _load_growth(account: Account, learn: NDArray[np.bool_]) -> NDArray[np.float
     return np.asarray(growth[np.searchsorted(daily.index.to_numpy(), table.day)])
 
 
-def _signs(account: Account, building: BuildingSide | None, capacity: Capacity | None) -> Signs:
+def _signs(
+    account: Account,
+    building: BuildingSide | None,
+    capacity: Capacity | None,
+    alerts: Sequence[AlertEvent],
+) -> Signs:
     moves, missed = hunting(account), missed_set_point(account)
     drop, piping = pressure_drop(account), parallel_flow(account)
-    active = bool(building is not None and len(building.active_by_day) and _still(building))
+    # as long as the alert stands, a few mild days at the end of the season acquit nobody
+    active = any(a.kind is CauseKind.BUILDING_SIDE and a.ended_utc is None for a in alerts)
     return Signs(
         building_excess_K=None if building is None else building.excess_K,
         building_flow_excess=None if building is None else building.flow_excess,
@@ -396,12 +404,6 @@ def _shortfall(capacity: Capacity | None) -> Estimate | None:
     return Estimate(
         value=load.value - clean.value, low=load.low - clean.value, high=load.high - clean.value
     )
-
-
-def _still(building: BuildingSide) -> bool:
-    """Tell whether the alarm stands on the last day with evidence."""
-    known = np.flatnonzero(np.isfinite(building.excess_by_day_K))
-    return bool(len(known) and building.active_by_day[known[-1]])
 
 
 def _offsets(account: Account, odds: Odds) -> tuple[OffsetFinding, ...]:

@@ -28,13 +28,13 @@ SEEDS = (41, 42, 43)
 @pytest.mark.parametrize(
     ("fault", "least"),
     [
-        (None, 2), ("deposit", 2), ("thermometer", 2), ("flow meter", 2), ("building side", 0),
+        (None, 2), ("deposit", 2), ("thermometer", 2), ("flow meter", 2), ("building side", 1),
         ("controls", 1), ("parallel flow", 2), ("blocked strainer", 2),
     ],
 )  # fmt: skip
 def test_verdicts_on_hidden_faults(fault, least):
-    """Measured on seeds 41, 42, 43: clean 3, deposit 3, thermometer 3, flow meter 3, building side 1
-    of 3 (the end of the heating season takes the finding back), controls 2 of 3, parallel flow 3,
+    """Measured on seeds 41, 42, 43: clean 3, deposit 3, thermometer 3, flow meter 3, building side 2
+    of 3 (on 41 mild weeks in spring end the alert), controls 2 of 3 (41 is left), parallel flow 3,
     blocked strainer 3. Each may lose one before this fails.
     """
     right = 0
