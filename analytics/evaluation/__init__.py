@@ -293,8 +293,14 @@ def _outlook(
 
 
 def _building(account: Account) -> BuildingSide | None:
-    """Judge the building side on running hours, its first hour after a standstill left out."""
+    """Judge the building side on running hours, its first hour after a standstill left out.
+
+    ``None`` where neither outdoor temperature nor secondary flow is logged: the supply temperature
+    alone does not tell a milder load from water that comes straight back.
+    """
     table = account.table
+    if not (np.isfinite(table.outdoor_degC).any() or np.isfinite(table.flow[:, 1]).any()):
+        return None
     assert account.period is not None
     assert account.ready is not None
     halted = REASON_BITS["stopped"] | REASON_BITS["gap"] | REASON_BITS["low_load"]

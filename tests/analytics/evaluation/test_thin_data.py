@@ -233,7 +233,11 @@ def _season(roles, minutes=15, seed=47, fault=None, end=datetime(2026, 3, 1, tzi
     ],
 )
 def test_whatever_tells_the_heat_will_do(roles, kind):
-    """A clean exchanger stays one; the clean conductance is known to a tenth."""
+    """A clean exchanger stays one; the clean conductance is known to a tenth.
+
+    No outdoor temperature is logged here: where no secondary flow is either, nothing may be said of
+    the building.
+    """
     plant = _season(roles)
     found = evaluate(plant.exchanger, plant.logged)
     _check_shapes(found)
@@ -258,5 +262,5 @@ def test_a_year_of_hourly_readings(fault, kinds):
     found = evaluate(plant.exchanger, plant.logged)
     _check_shapes(found)
     assert len(found.intervals) == 365 * 24
-    assert found.health.grade == "off season"
+    assert found.health.grade in ("off season", "thin")
     assert found.verdict.kind in kinds

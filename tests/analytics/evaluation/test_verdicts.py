@@ -21,33 +21,40 @@ RIGHT = {
     "parallel flow": {VerdictKind.CHECK_PIPING},
     "blocked strainer": {VerdictKind.RINSE_STRAINER},
 }
-SEEDS = (41, 42, 43)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("fault", "least"),
+    ("fault", "seeds", "least"),
     [
-        (None, 2), ("deposit", 2), ("thermometer", 2), ("flow meter", 2), ("building side", 1),
-        ("controls", 1), ("parallel flow", 2), ("blocked strainer", 2),
+        (None, (41, 42, 43), 2),
+        ("deposit", (41, 42, 43), 2),
+        ("building side", (41, 42, 43), 1),
+        ("controls", (41, 42, 43), 1),
+        ("thermometer", (41, 42), 1),
+        ("flow meter", (41, 42), 1),
+        ("parallel flow", (41, 42), 1),
+        ("blocked strainer", (41, 42), 1),
     ],
-)  # fmt: skip
-def test_verdicts_on_hidden_faults(fault, least):
-    """Measured on seeds 41, 42, 43: clean 3, deposit 3, thermometer 3, flow meter 3, building side 2
-    of 3 (on 41 mild weeks in spring end the alert), controls 2 of 3 (41 is left), parallel flow 3,
-    blocked strainer 3. Each may lose one before this fails.
+)
+def test_verdicts_on_hidden_faults(fault, seeds, least):
+    """Measured on seeds 41, 42, 43: all right, but building side 2 of 3 (on 41 mild weeks in spring
+    end the alert) and controls 2 of 3 (41 is left). Each kind may lose one before this fails.
     """
-    right = 0
-    for seed in SEEDS:
+    right, kinds = 0, []
+    for seed in seeds:
         plant = simulated(fault, seed)
         found = evaluate(plant.exchanger, plant.logged)
         right += found.verdict.kind in RIGHT[fault]
-        if fault != "deposit":
-            assert not any(a.kind is CauseKind.DEPOSIT for a in found.alerts), seed
-            assert found.verdict.kind not in CLEAN_IT, seed
-        else:
+        kinds.append({a.kind for a in found.alerts})
+        if fault == "deposit":
             _check_deposit(found, plant)
+        else:
+            assert CauseKind.DEPOSIT not in kinds[-1], seed
+            assert found.verdict.kind not in CLEAN_IT, seed
     assert right >= least
+    if fault == "building side":  # alerted while the season lasts, 3 of 3
+        assert sum(CauseKind.BUILDING_SIDE in k for k in kinds) >= 2
 
 
 def _check_deposit(found, plant):
@@ -62,13 +69,3 @@ def _check_deposit(found, plant):
     state = found.state
     assert state.approach_reference_K.low <= state.approach_reference_K.value
     assert state.cleanliness_factor.value < 1
-
-
-@pytest.mark.slow
-def test_a_building_at_fault_is_alerted_while_the_season_lasts():
-    """Measured: 3 of 3."""
-    kinds = [
-        {a.kind for a in evaluate(p.exchanger, p.logged).alerts}
-        for p in (simulated("building side", seed) for seed in SEEDS)
-    ]
-    assert sum(CauseKind.BUILDING_SIDE in k for k in kinds) >= 2
