@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.trends.account import Account, day_number
+from analytics.trends.evidence import LEAST_FLOW
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN
 from analytics.vocabulary.quantities import REASON_BITS
 from analytics.vocabulary.records import Deed
@@ -53,16 +54,20 @@ def running(account: Account) -> NDArray[np.bool_]:
 
 
 def hunting(account: Account) -> tuple[float, bool] | None:
-    """Return the valve's 80th-percentile step of the last hours with load, and whether it hunts."""
+    """Return the usual (median) valve step of the last hours with load, and whether it hunts.
+
+    The median, as morning starts and mild hours move any valve far now and then."""
     step = account.table.valve_step
-    loaded = running(account) & ((account.set_aside & REASON_BITS["low_load"]) == 0)
+    with np.errstate(invalid="ignore"):
+        share = np.nanmax(account.table.flow / np.array(account.nominal), axis=1, initial=0.0)
+    loaded = running(account) & (share > LEAST_FLOW)
     # a day that heats now and then opens and shuts the valve without hunting
     hours = pd.Series(loaded).groupby(account.table.day).transform("sum").to_numpy()
     loaded &= hours >= HEATING_DAY_HOURS
     masks = reference_and_recent(account, np.isfinite(step) & loaded)
     if masks is None:
         return None
-    before, now = (float(np.quantile(step[m], 0.8)) for m in masks)
+    before, now = (float(np.median(step[m])) for m in masks)
     return now, now > HUNTING_STEP and now > HUNTING_RATIO * before
 
 

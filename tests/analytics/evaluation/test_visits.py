@@ -81,6 +81,7 @@ def test_added_plates_are_no_cleaning_and_their_want_no_deposit():
     assert duty.iloc[-1] < duty.iloc[0]
 
 
+@pytest.mark.slow
 def test_events_of_others_and_of_the_future_are_ignored():
     plant = simulated(None, 45, end=datetime(2025, 12, 20, tzinfo=UTC))
     other = dataclasses.replace(_event(), tag="HX-99", at_utc=datetime(2025, 12, 1, tzinfo=UTC))

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.trends.grid import LONGEST_HOLD_s, epoch_seconds, grid_column, holding_times, to_grid
@@ -94,6 +94,7 @@ _samples = st.lists(
 )  # fmt: skip
 
 
+@settings(max_examples=60, deadline=None)
 @given(samples=_samples, day=st.integers(1, 4))
 def test_earlier_intervals_never_change_when_days_are_added(samples, day):
     """To the last bit: a limit met exactly must not fall the other way tomorrow."""
@@ -109,6 +110,7 @@ def test_earlier_intervals_never_change_when_days_are_added(samples, day):
         np.testing.assert_array_equal(one, other, err_msg=name)
 
 
+@settings(max_examples=60, deadline=None)
 @given(samples=_samples)
 def test_means_lie_between_the_samples_and_coverage_between_nought_and_one(samples):
     samples = sorted(samples)
