@@ -116,7 +116,7 @@ def test_init_register_and_what_is_taken_for_granted(tmp_path):
     path.write_text(text.replace("area_m2 = 10.2", "# area_m2"), encoding="utf-8")
     done = outside("register", "-w", folder)
     assert done.returncode == 0
-    assert "without area_m2: UA but no U" in done.stdout
+    assert "without area_m2: UA, but no U" in done.stdout
     path.write_text(text.replace("area_m2", "aera_m2"), encoding="utf-8")
     for arguments in (("register",), ("register", "--check"), ("assess",)):
         done = CliRunner().invoke(app, [*arguments, "-w", str(folder)])

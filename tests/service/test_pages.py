@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import anyio
-import httpx
+import httpx2
 import pandas as pd
 import pytest
 from fastapi import FastAPI
@@ -134,10 +134,10 @@ class Client:
     def __init__(self, ledger: MadeUpLedger) -> None:
         self.ledger, self._app = ledger, app_of(ledger)
 
-    def ask(self, method: str, address: str, **more: Any) -> httpx.Response:
-        async def one() -> httpx.Response:
-            transport = httpx.ASGITransport(app=self._app)
-            async with httpx.AsyncClient(
+    def ask(self, method: str, address: str, **more: Any) -> httpx2.Response:
+        async def one() -> httpx2.Response:
+            transport = httpx2.ASGITransport(app=self._app)
+            async with httpx2.AsyncClient(
                 transport=transport, base_url="http://localhost"
             ) as client:
                 return await client.request(method, address, **more)

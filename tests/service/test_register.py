@@ -108,7 +108,7 @@ def test_what_is_left_out_is_named(tmp_path):
     text = '[plant]\nname = "P"\ntime_zone = "CET"\n[[exchanger]]\ntag = "A"\n'
     text += '[exchanger.points]\nheat_power = { point = "x", unit = "kW" }\n'
     notes = " / ".join(parse_register(text, "p.toml", folder=tmp_path).notes["A"])
-    for part in ("UA but no U", "no money", "first weeks", "all four temperatures", "class 2"):
+    for part in ("UA, but no U", "no money", "first weeks", "all four temperatures", "class 2"):
         assert part in notes
 
 
