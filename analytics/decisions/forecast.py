@@ -41,7 +41,7 @@ Days = NDArray[np.datetime64]
 
 QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
 
-_FAN_PATHS = 3000
+_FAN_PATHS = 1200
 _SMOOTHING_DAYS = 21
 
 

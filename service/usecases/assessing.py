@@ -1,7 +1,8 @@
 """Assess exchangers: from the stored readings to an evaluation, the daily account and alerts."""
 
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -15,7 +16,14 @@ from service.store import evaluations, imports, log, registered
 from service.store.codec import exchanger_snapshot, fingerprint, plain
 from service.store.store import Store
 from service.usecases import alerting
-from service.usecases.evaluating import Answer, Evaluate, Task, answer, answer_numbered
+from service.usecases.evaluating import (
+    Answer,
+    Evaluate,
+    Task,
+    answer,
+    answer_numbered,
+    load_analysis,
+)
 from service.usecases.progress import Progress, silent
 
 
@@ -87,6 +95,21 @@ def assess(
         failed=failed,
         seconds=monotonic() - started,
     )
+
+
+def warm_workers(workers: int = 0) -> Callable[[], None]:
+    """Start the worker processes while something else is done; call what is returned before assessing.
+
+    ``assess`` then finds them with the analysis loaded, which takes longer than a small fleet.
+    """
+    count = _parallel(workers, os.cpu_count() or 1)
+    if count <= 1:
+        return lambda: None
+    from joblib import Parallel, delayed
+
+    pool = Parallel(n_jobs=count, return_as="generator_unordered")
+    loaded = pool(delayed(load_analysis)() for _ in range(count))
+    return lambda: deque(loaded, maxlen=0).clear()
 
 
 def _plan(

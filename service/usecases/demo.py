@@ -8,6 +8,7 @@ from pathlib import Path
 from analytics.vocabulary.errors import RegisterError
 from analytics.vocabulary.records import VerdictKind
 from service.settings import Settings
+from service.usecases.assessing import warm_workers
 from service.usecases.files import ImportOptions
 from service.usecases.ledger import AssessOutcome, Ledger
 from service.usecases.progress import Progress, silent
@@ -71,10 +72,12 @@ def run_demo(
 ) -> DemoOutcome:
     """Load, import, assess, and write a document for the first exchanger that needs cleaning."""
     report = progress or silent
+    ready = warm_workers(ledger.settings.workers)
     ledger.load_register()
     for n, path in enumerate(trend_files):
         report(f"importing {path.name}", n, len(trend_files))
         ledger.import_store(path.name, path.read_bytes(), ImportOptions())
+    ready()
     outcome = ledger.assess(progress=report)
     needy = [e.tag for e in ledger.evaluations() if e.verdict.kind is VerdictKind.CLEAN_NOW]
     return DemoOutcome(

@@ -64,6 +64,15 @@ def answer(task: Task, trends: pd.DataFrame, evaluate: Evaluate | None) -> Answe
     )
 
 
+def load_analysis() -> None:
+    """Import the analysis and build the curves of water, so that the first exchanger need not wait."""
+    import analytics.evaluation  # noqa: F401 - to have it loaded
+    from analytics.physics.fluids import fluid_properties
+    from analytics.vocabulary.records import Fluid
+
+    fluid_properties(Fluid())
+
+
 def answer_numbered(
     number: int, task: Task, trends: pd.DataFrame, evaluate: Evaluate | None
 ) -> tuple[int, Answer]:
