@@ -10,6 +10,7 @@ import argparse
 import dataclasses
 import time
 from collections import Counter, defaultdict
+from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, datetime
 
 import numpy as np
@@ -139,16 +140,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--first-seed", type=int, default=1000)
     parser.add_argument("--count", type=int, default=5, help="exchangers of each kind")
+    parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
+    seeds = range(options.first_seed, options.first_seed + options.count)
+    tasks = [(kind, seed) for kind in KINDS for seed in seeds]
     rows = []
-    for kind in KINDS:
-        for seed in range(options.first_seed, options.first_seed + options.count):
-            rows.append(judge(kind, seed))
+    with ProcessPoolExecutor(options.workers) as pool:
+        for row in pool.map(judge, *zip(*tasks, strict=True)):
+            rows.append(row)
+            told = "right" if row["right"] else "NOT RIGHT"
             print(
-                rows[-1]["kind"],
-                seed,
-                rows[-1]["verdict"],
-                "right" if rows[-1]["right"] else "",
+                f"{len(rows)}/{len(tasks)} {row['kind']} {row['seed']}: {row['verdict']}, {told}",
                 flush=True,
             )
     print(report(rows))
