@@ -4,20 +4,20 @@ Lives here: the odds of the competing explanations, what speaks for and against 
 in which they become a verdict. Not here: the evidence (``analytics.trends``), the money.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from analytics.trends.account import Account
 from analytics.trends.model import DEPOSIT, INSTRUMENTS
-from analytics.trends.reference_condition import NINE_IN_TEN, WIDEN_DEPOSIT, estimate
+from analytics.trends.reference_condition import WIDEN_DEPOSIT, estimate
 from analytics.trends.tracking import Explanation, matters
 from analytics.vocabulary.quantities import TEMPERATURES
-from analytics.vocabulary.records import Cause, CauseKind, Estimate, Instrumentation, Remark
+from analytics.vocabulary.records import CauseKind, Estimate, Remark
 
 # Log prior odds: most exchanger-weeks nothing moves; a slow loss of U is a deposit more often than
-# an instrument (judgement, see methods in DEVELOPERS.md).
+# an instrument (judgement).
 PRIOR = {0: 2.0, 1: 1.0, 2: 0.0, 3: -2.0}  # nothing, deposit, instrument, deposit and instrument
 # Log likelihoods of a model are more certain than the model is: real plants wander in ways it lacks.
 TEMPER = 0.5
@@ -28,7 +28,6 @@ FAULT_K, FAULT_METER = 1.5, 0.1
 METERS_APART = 0.1
 INSTRUMENT_EVIDENCE = 10.0  # below it an instrument is not accused
 SMALL_LOSS = 0.03  # of U: not worth a verdict
-BALANCED = 0.05  # change of the heat balance that two meters of class 2 may show
 CREDIBLE = 0.8  # share of the odds a cause needs to be named alone
 
 
@@ -76,7 +75,7 @@ def weigh(account: Account) -> Odds:
     assert info is not None
     assert tracks is not None
     assert account.kept_by is not None
-    kinds = [_kind(e) for e in tracks.explanations]
+    kinds = [moving_kind(e) for e in tracks.explanations]
     evidence = _present_evidence(account, kinds)
     meters = [i for i, e in enumerate(tracks.explanations) if e.moving in ((4,), (5,))]
     deposit, sd = account.deposit()
@@ -156,7 +155,9 @@ def _moved(account: Account) -> dict[int, Estimate]:
     whole = tracks.evidence[-1]
     best: dict[int, int] = {}
     for i, e in enumerate(tracks.explanations):
-        if _kind(e) >= 2 and (e.moving[-1] not in best or whole[i] > whole[best[e.moving[-1]]]):
+        if moving_kind(e) >= 2 and (
+            e.moving[-1] not in best or whole[i] > whole[best[e.moving[-1]]]
+        ):
             best[e.moving[-1]] = i
     return {
         unknown: estimate(
@@ -167,7 +168,7 @@ def _moved(account: Account) -> dict[int, Estimate]:
     }
 
 
-def _kind(explanation: Explanation) -> int:
+def moving_kind(explanation: Explanation) -> int:
     """0 nothing, 1 deposit, 2 an instrument, 3 both."""
     if not explanation.moving:
         return 0
@@ -181,7 +182,7 @@ def shares_by_cause(odds: Odds) -> dict[tuple[CauseKind, str | None], float]:
     found: dict[tuple[CauseKind, str | None], float] = {}
     roles = dict(INSTRUMENTS)
     for i, e in enumerate(odds.explanation):
-        kind = _kind(e)
+        kind = moving_kind(e)
         share = odds.share[i]
         if kind == 0:
             found[CauseKind.NOTHING, None] = share
@@ -191,281 +192,4 @@ def shares_by_cause(odds: Odds) -> dict[tuple[CauseKind, str | None], float]:
             role = roles[e.moving[-1]]
             key = (CauseKind.THERMOMETER if role in TEMPERATURES else CauseKind.FLOW_METER, role)
             found[key] = found.get(key, 0.0) + share
-    return found
-
-
-def causes(
-    account: Account, odds: Odds, signs: Signs, resistance_per_deposit: float, loss: Estimate | None
-) -> list[Cause]:
-    """List all causes, the most likely first, with what speaks for and against each.
-
-    ``loss`` is the share of U lost at the reference condition, where it can be told.
-    """
-    shares = shares_by_cause(odds)
-    best = max(max(shares.values()), 1e-12)
-    listed = [
-        _likelihood_cause(account, odds, key, share, best, resistance_per_deposit, loss)
-        for key, share in shares.items()
-    ]
-    listed += _rule_causes(signs, odds)
-    return sorted(listed, key=lambda c: -c.chances)
-
-
-def _likelihood_cause(
-    account: Account,
-    odds: Odds,
-    key: tuple[CauseKind, str | None],
-    share: float,
-    best: float,
-    resistance_per_deposit: float,
-    loss: Estimate | None,
-) -> Cause:
-    kind, role = key
-    magnitude, unit = None, ""
-    since = None
-    if kind is CauseKind.DEPOSIT:
-        d = odds.deposit
-        k = resistance_per_deposit
-        magnitude, unit = Estimate(value=d.value * k, low=d.low * k, high=d.high * k), "m**2*K/W"
-        since = _onset(account, DEPOSIT)
-        speaks_for, against = _deposit_remarks(account, loss)
-    elif kind is CauseKind.NOTHING:
-        speaks_for, against = _nothing_remarks(odds, loss)
-    else:
-        index = {r: i for i, r in INSTRUMENTS}[str(role)]
-        moved = odds.moved[index]
-        if share < 0.5:  # a rival is shown by what it would have to claim alone
-            moved = _alone(account, odds, index)
-        if index < 4:
-            magnitude, unit = moved, "K"
-        else:
-            magnitude = Estimate(
-                **{n: float(np.expm1(getattr(moved, n))) for n in ("value", "low", "high")}
-            )
-        since = _onset(account, index)
-        speaks_for, against = _instrument_remarks(account, odds, index)
-    return Cause(
-        kind=kind, subject=role, chances=share, times_less_likely=best / max(share, 1e-12),
-        magnitude=magnitude, magnitude_unit=unit,
-        since_utc=None if since is None else np.datetime64(since, "D").astype("datetime64[s]").item().replace(
-            tzinfo=account.table.start[0].to_pydatetime().tzinfo
-        ),
-        speaks_for=tuple(speaks_for), speaks_against=tuple(against),
-    )  # fmt: skip
-
-
-def _onset(account: Account, index: int) -> int | None:
-    """Day on which a change began, as it was seen when it first became clear.
-
-    Later days look back less far, so the first clear day since the last visit knows best.
-    """
-    scores, info = account.scores, account.info
-    assert scores is not None
-    assert info is not None
-    position = scores.index.index(index)
-    visits = [v for v in account.surface_days if v <= info.day[-1]] if index == DEPOSIT else []
-    clear = (scores.ratio[:, position] > INSTRUMENT_EVIDENCE) & (info.day >= max(visits, default=0))
-    return int(scores.onset[np.flatnonzero(clear)[0], position]) if clear.any() else None
-
-
-def _loss_remark(loss: Estimate | None) -> Remark | None:
-    """Say how much is lost, where the interval leaves no doubt that something is."""
-    if loss is None or loss.low <= 0:
-        return None
-    return Remark(code="loss_at_reference", numbers={"loss_low": loss.low, "loss_high": loss.high})
-
-
-def _deposit_remarks(account: Account, loss: Estimate | None) -> tuple[list[Remark], list[Remark]]:
-    lost = _loss_remark(loss)
-    speaks_for = [] if lost is None else [lost]
-    against = [Remark(code="no_fall")] if lost is None else []
-    balance = _balance(account)
-    if balance is not None:
-        middle, half = balance
-        if abs(middle) < max(BALANCED, half):
-            speaks_for.append(Remark(code="balance_agrees", numbers={"residual": abs(middle)}))
-        else:
-            against.append(Remark(code="balance_off", numbers={"residual": middle}))
-    if account.table.instrumentation in (
-        Instrumentation.PRIMARY_FLOW, Instrumentation.PRIMARY_POWER, Instrumentation.SECONDARY_FLOW
-    ):  # fmt: skip
-        against.append(Remark(code="one_meter_ambiguous"))
-    return speaks_for, against
-
-
-def _balance(account: Account) -> tuple[float, float] | None:
-    """Median heat-balance residual of the last 30 days with evidence and its nine-in-ten half width."""
-    assert account.hours is not None
-    assert account.fit is not None
-    assert account.info is not None
-    hours = account.hours
-    rows = account.hour_rows
-    assert rows is not None
-    recent = hours.both & (account.table.day[rows] > account.info.day[-1] - 30)
-    if recent.sum() < 6:
-        return None
-    some = hours.subset(recent)
-    t, mass = account.fit.model.streams(account.fit.point, some)
-    C = mass * some.heat_capacity
-    one, two = C[:, 0] * (t[:, 0] - t[:, 1]), C[:, 1] * (t[:, 2] - t[:, 3])
-    residual = 2 * (two - one) / (two + one)
-    return float(np.median(residual)), float(
-        NINE_IN_TEN * np.hypot(0.02, np.std(residual) / np.sqrt(len(residual) / 6))
-    )
-
-
-def _nothing_remarks(odds: Odds, loss: Estimate | None) -> tuple[list[Remark], list[Remark]]:
-    if max(odds.evidence.values()) < 3:
-        return [Remark(code="within_limits")], []
-    lost = _loss_remark(loss)
-    return [], [] if lost is None else [lost]
-
-
-def _instrument_remarks(
-    account: Account, odds: Odds, index: int
-) -> tuple[list[Remark], list[Remark]]:
-    moved = odds.moved[index]
-    speaks_for, against = [], []
-    explains = (
-        abs(moved.value) > matters(index)
-        and odds.evidence[_position(odds, index)] > INSTRUMENT_EVIDENCE
-    )
-    if explains:
-        seen = {"offset_K": moved.value, "low_K": moved.low, "high_K": moved.high}
-        if index >= 4:
-            seen = {
-                n: float(np.expm1(v))
-                for n, v in zip(("gain", "low", "high"), seen.values(), strict=True)
-            }
-        speaks_for.append(Remark(code="offset_seen" if index < 4 else "gain_seen", numbers=seen))
-    else:
-        against.append(_needed(account, odds, index))
-    balance = _balance(account)
-    if balance is not None:
-        middle, half = balance
-        if abs(middle) > max(BALANCED, half):
-            speaks_for.append(Remark(code="balance_off", numbers={"residual": middle}))
-        else:
-            against.append(Remark(code="balance_agrees", numbers={"residual": abs(middle)}))
-    return speaks_for, against
-
-
-def _needed(account: Account, odds: Odds, index: int) -> Remark:
-    """Say what error the instrument alone would need to have, or that none explains the days."""
-    position = _position(odds, index)
-    alone = _alone(account, odds, index).value
-    assert account.tracks is not None
-    if account.tracks.evidence[-1, position] < INSTRUMENT_EVIDENCE or abs(alone) < matters(index):
-        deposit = odds.deposit.low > 0
-        return Remark(code="no_error_explains" if deposit else "no_error_seen")
-    if index >= 4:
-        return Remark(code="gain_needed", numbers={"gain": float(np.expm1(alone))})
-    numbers = {"offset_K": alone}
-    idle = account.idle.median_K()
-    if idle is not None:
-        numbers |= {"idle_low_K": idle[index] - 0.6, "idle_high_K": idle[index] + 0.6}
-    return Remark(code="offset_needed", numbers=numbers)
-
-
-def _alone(account: Account, odds: Odds, index: int) -> Estimate:
-    """Return the instrument's error if it alone had moved."""
-    tracks, position = account.tracks, _position(odds, index)
-    assert tracks is not None
-    return estimate(float(tracks.moved[-1, position, 0]), float(tracks.moved_sd[-1, position, 0]))
-
-
-def _position(odds: Odds, index: int) -> int:
-    return next(i for i, e in enumerate(odds.explanation) if e.moving == (index,))
-
-
-def _rule_causes(signs: Signs, odds: Odds) -> list[Cause]:
-    """Causes that show beside the plates' account; certain or not at all, as rules are."""
-    exchanger_quiet = Remark(code="plates_clean_meanwhile")
-    found = []
-
-    def add(
-        kind: CauseKind,
-        active: bool,
-        speaks_for: Sequence[Remark],
-        against: Sequence[Remark],
-        magnitude: Estimate | None = None,
-        unit: str = "",
-    ) -> None:
-        found.append(Cause(
-            kind=kind, chances=0.9 if active else 0.0, times_less_likely=1.0 if active else np.inf,
-            magnitude=magnitude, magnitude_unit=unit,
-            speaks_for=tuple(speaks_for) if active else (), speaks_against=() if active else tuple(against),
-        ))  # fmt: skip
-
-    if signs.building_excess_K is not None:
-        excess = signs.building_excess_K
-        seen = [
-            Remark(
-                code="return_above_curve",
-                numbers={"excess_K": excess.value, "low_K": excess.low, "high_K": excess.high},
-            )
-        ]
-        if signs.building_flow_excess is not None and signs.building_flow_excess.value > 0.15:
-            seen.append(
-                Remark(
-                    code="secondary_flow_above_curve",
-                    numbers={"excess": signs.building_flow_excess.value},
-                )
-            )
-        if odds.share.get(0, 0.0) > 0.5:
-            seen.append(exchanger_quiet)
-        add(
-            CauseKind.BUILDING_SIDE,
-            signs.building_active,
-            seen,
-            [Remark(code="return_on_curve")],
-            excess,
-            "K",
-        )
-    if signs.hunting_step is not None:
-        numbers = {"step": signs.hunting_step}
-        add(
-            CauseKind.CONTROLS,
-            signs.hunting,
-            [Remark(code="valve_hunting", numbers=numbers)],
-            [Remark(code="valve_calm")],
-        )
-    if signs.set_point_share is not None or signs.short_at_design_W is not None:
-        seen = []
-        if signs.short_at_design_W is not None:
-            short = signs.short_at_design_W
-            seen.append(
-                Remark(
-                    code="load_above_plates",
-                    numbers={"short_W": short.value, "low_W": short.low, "high_W": short.high},
-                )
-            )
-        if signs.set_point_share is not None and signs.set_point_share > 0.02:
-            numbers = {
-                "hours_share": signs.set_point_share,
-                "short_K": signs.set_point_short_K or 0.0,
-            }
-            seen.append(Remark(code="set_point_missed", numbers=numbers))
-        add(
-            CauseKind.CAPACITY, signs.short_of_capacity, seen,
-            [Remark(code="set_point_met")], signs.short_at_design_W, "W",
-        )  # fmt: skip
-    if signs.effectiveness is not None:
-        numbers = {"effectiveness": signs.effectiveness}
-        if signs.parallel_most is not None:
-            numbers["most"] = signs.parallel_most
-        add(
-            CauseKind.PIPING,
-            signs.parallel_flow,
-            [Remark(code="parallel_flow_possible", numbers=numbers)],
-            [Remark(code="parallel_flow_excluded", numbers=numbers)],
-        )
-    if signs.pressure_drop_ratio is not None:
-        numbers = {"ratio": signs.pressure_drop_ratio}
-        add(
-            CauseKind.STRAINER,
-            signs.pressure_drop_risen,
-            [Remark(code="pressure_drop_risen", numbers=numbers)],
-            [Remark(code="pressure_drop_same", numbers=numbers)],
-        )
     return found

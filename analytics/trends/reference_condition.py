@@ -15,7 +15,9 @@ from analytics.trends.clean_reference import design_streams
 from analytics.trends.model import DEPOSIT, SIZE, Array, Model
 from analytics.vocabulary.records import Estimate, ReferenceCondition
 
-WIDEN_REFERENCE = 1.6  # at 1.3 the nine-in-ten interval of UA clean held 15 of 18 simulated exchangers
+WIDEN_REFERENCE = (
+    1.6  # at 1.3 the nine-in-ten interval of UA clean held 15 of 18 simulated exchangers
+)
 WIDEN_DEPOSIT = 1.6  # that of the deposit held 70 % in experiments, unwidened
 NINE_IN_TEN = 1.645
 

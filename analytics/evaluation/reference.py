@@ -1,0 +1,149 @@
+"""The clean reference and the instruments' errors of an account, as records."""
+
+import numpy as np
+import pandas as pd
+
+from analytics.decisions.diagnosis import Odds
+from analytics.evaluation.daily_frame import ratios_on
+from analytics.trends.account import Account, day_number
+from analytics.trends.model import INSTRUMENTS
+from analytics.trends.reference_condition import (
+    NINE_IN_TEN,
+    ReferencePoint,
+    days_to_index,
+    estimate,
+    ordered,
+)
+from analytics.vocabulary.records import (
+    CleanReference,
+    Estimate,
+    MaintenanceEvent,
+    OffsetFinding,
+    Period,
+)
+
+WIDEN_OFFSETS = 2.0  # stated intervals of thermometer errors were too narrow in experiments
+
+
+def last_ratios(account: Account) -> tuple[float, float]:
+    assert account.info is not None
+    area, channels = ratios_on(account, account.info.day[-1:])
+    return float(area[0]), float(channels[0])
+
+
+def instrument_errors(account: Account, odds: Odds) -> tuple[OffsetFinding, ...]:
+    """Return each instrument's error: as of the reference, plus its change since where it matters."""
+    info, fit = account.info, account.fit
+    assert info is not None
+    assert fit is not None
+    tracks = account.tracks
+    assert tracks is not None
+    state, covariance = tracks.state[1], tracks.covariance[1]
+    idle = account.idle.median_K()
+    found = []
+    for index, role in INSTRUMENTS:
+        if index not in odds.moved:
+            continue
+        position = next(i for i, e in enumerate(odds.explanation) if e.moving == (index,))
+        own = odds.share[position] > 0.5
+        x = tracks.state[position] if own else state
+        P = tracks.covariance[position] if own else covariance
+        error = estimate(
+            float(fit.point[index] + x[index]), float(WIDEN_OFFSETS * np.sqrt(P[index, index]))
+        )
+        if index >= 4:
+            error = Estimate(
+                **{n: float(np.expm1(getattr(error, n))) for n in ("value", "low", "high")}
+            )
+        rest = None
+        if idle is not None and index < 4:
+            rest = Estimate(
+                value=float(idle[index]),
+                low=float(idle[index] - 0.6),
+                high=float(idle[index] + 0.6),
+            )
+        found.append(
+            OffsetFinding(
+                role=role,
+                error=error,
+                unit="K" if index < 4 else "",
+                from_idle_hours=rest,
+                idle_hours=float(len(account.idle.day)),
+            )
+        )
+    return tuple(found)
+
+
+def reference_record(account: Account, at: ReferencePoint) -> CleanReference:
+    """Describe the clean reference."""
+    period, fit = account.period, account.fit
+    assert period is not None
+    assert fit is not None
+    assert account.info is not None
+    half = NINE_IN_TEN * at.clean_sd
+    UA = float(at.UA_clean_W_K(at.point)[0])
+    UA_estimate = Estimate(value=UA, low=UA * float(np.exp(-half)), high=UA * float(np.exp(half)))
+    area = account.exchanger.area_m2
+    metered = account.assumed_secondary_m3_s is None
+    values = [UA_estimate.value, UA_estimate.low, UA_estimate.high]
+    approach = at.approach_K(np.array(values))
+    duty = at.duty_W(np.array(values))
+    start, end = (
+        pd.Timestamp(d).tz_localize("UTC")
+        for d in days_to_index(np.array([period.first, period.last + 1]))
+    )
+    inside = account.info.day < period.last + 1
+    scatter = (
+        float(1.4826 * np.median(np.abs(np.diff(account.info.deposit[inside]))) / np.sqrt(2))
+        if inside.sum() > 5
+        else None
+    )
+    return CleanReference(
+        basis=period.basis, period=Period(start_utc=start.to_pydatetime(), end_utc=end.to_pydatetime()),
+        hours=float(fit.hours), condition=at.condition, UA_W_K=UA_estimate,
+        U_W_m2K=None if area is None or not metered else Estimate(value=UA / area, low=UA_estimate.low / area, high=UA_estimate.high / area),
+        approach_K=ordered(approach[0], approach[1], approach[2]),
+        duty_W=ordered(duty[0], duty[1], duty[2]) if metered else None, scatter=scatter,
+        epochs_utc=tuple(e.at_utc for e in account.events if _touches(e, account)),
+        curve=_curve(account, at) if metered else None,
+    )  # fmt: skip
+
+
+def _touches(event: MaintenanceEvent, account: Account) -> bool:
+    return day_number(event.at_utc) in account.surface_days
+
+
+def _curve(account: Account, at: ReferencePoint) -> pd.DataFrame:
+    """Clean U (UA without an area) over the primary flow, the secondary in its usual proportion."""
+    assert account.hours is not None
+    assert account.fit is not None
+    _, mass = account.fit.model.streams(account.fit.point, account.hours)
+    mass = mass[np.isfinite(mass).all(axis=1)]
+    low, high = np.quantile(mass[:, 0], (0.01, 0.995))
+    flows = np.linspace(low, high, 40)
+    slope = np.polynomial.Polynomial.fit(np.log(mass[:, 0]), np.log(mass[:, 1]), 1)
+    secondary = np.exp(slope(np.log(flows)))
+    t = account.hours.temperature
+    means = np.tile([float(np.nanmedian(t[:, :2])), float(np.nanmedian(t[:, 2:]))], (40, 1))
+    logs = tuple(
+        np.column_stack(
+            [np.log(getattr(f, name)(means[:, i])) for i, f in enumerate(account.fluids)]
+        )
+        for name in ("conductivity", "heat_capacity", "viscosity")
+    )
+    area, channels = last_ratios(account)
+    UA = at.model.conductance(
+        at.point, np.column_stack([flows, secondary]), means, (logs[0], logs[1], logs[2]), area, channels,
+        deposit=0.0,
+    )  # fmt: skip
+    per = (account.exchanger.area_m2 or 1.0) * (area if account.exchanger.area_m2 else 1.0)
+    spread = float(np.exp(NINE_IN_TEN * min(at.clean_sd, 0.3)))
+    density = float(account.fluids[0].density(means[0, 0]))
+    return pd.DataFrame(
+        {
+            "primary_flow_m3_s": flows / density,
+            "U": UA / per,
+            "low": UA / per / spread,
+            "high": UA / per * spread,
+        }
+    )
