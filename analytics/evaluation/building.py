@@ -14,12 +14,11 @@ from analytics.evaluation.daily_frame import hourly_duty_W
 from analytics.trends.account import Account
 from analytics.vocabulary.quantities import REASON_BITS
 
+# A supply this far from that of the oldest days as cold, in the median of three weeks, is a set point
+# that was changed; on simulated plants 1.5 K parted those from by-passes best.
 SUPPLY_CHANGED_K = 1.5
-
 SUPPLY_CHANGED_DAYS = 21
-
 ALIKE_DAYS_BACK = 14
-
 ALIKE_K = 1.5
 
 
