@@ -10,13 +10,14 @@ Chebyshev nodes, and every sample after that is a short polynomial.
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cache
+from typing import Any
 
-import CoolProp.CoolProp as library
 import numpy as np
 from numpy.polynomial import Chebyshev
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
+from analytics.physics import water
 from analytics.vocabulary.errors import EvaluationError
 from analytics.vocabulary.records import Fluid, PropertyTable
 
@@ -226,6 +227,30 @@ def fluid_properties(fluid: Fluid, pressure_Pa: float = 6e5) -> FluidProperties:
     """
     if fluid.kind == "table":
         return _from_table(fluid, pressure_Pa)
+    if fluid == Fluid() and pressure_Pa == water.PRESSURE_Pa:
+        return _kept_water(fluid)
+    return sampled(fluid, pressure_Pa)
+
+
+def _kept_water(fluid: Fluid) -> FluidProperties:
+    """Return the usual case, sampled beforehand."""
+    low, high = water.RANGE_degC
+    kept = {name: _Polynomial(low, high, c) for name, c in water.COEFFICIENTS.items()}
+    viscosity = _Exponential(kept.pop("ln_viscosity"))
+    return FluidProperties(
+        fluid, water.PRESSURE_Pa, low, high, _Curves(viscosity=viscosity, **kept)
+    )
+
+
+def _library() -> Any:
+    """Return the property library, loaded when first needed: that takes seconds."""
+    from CoolProp import CoolProp
+
+    return CoolProp
+
+
+def sampled(fluid: Fluid, pressure_Pa: float) -> FluidProperties:
+    """Sample water or a glycol mixture from the library; see :func:`fluid_properties`."""
     name, low, high = _range(fluid, pressure_Pa)
     heat_capacity = _sample(name, "C", low, high, pressure_Pa)
     curves = _Curves(
@@ -244,6 +269,7 @@ def fluid_properties(fluid: Fluid, pressure_Pa: float = 6e5) -> FluidProperties:
 
 def _range(fluid: Fluid, pressure_Pa: float) -> tuple[str, float, float]:
     """Return the library's name of the liquid and its lowest and highest temperature in degC."""
+    library = _library()
     try:
         if fluid.kind == "water":
             name = "IF97::Water"
@@ -276,6 +302,7 @@ def _sample(
     transform: Callable[[Array], Array] = np.asarray,
 ) -> _Polynomial:
     """Interpolate one property at Chebyshev nodes of the first kind, all inside the range."""
+    library = _library()
 
     def values(t: Array) -> Array:
         kelvin = np.asarray(t, dtype=float) + ZERO_degC_K
