@@ -6,10 +6,11 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from analytics.vocabulary.errors import IngestError
 from ingest.dialects.quality_words import StateColumn, find_state_columns, state_mask
 from ingest.dialects.readings import Reading, points_of, to_si, unit_of
 from ingest.dialects.sniffing import Table, split_heading, tidy_unit
-from ingest.dialects.timing import Timed, find_time_columns, read_times
+from ingest.dialects.timing import TimeColumns, Timed, find_time_columns, read_times
 from ingest.examination import ColumnReport, Examination
 from ingest.findings import Findings
 from ingest.guessing import guess_role
@@ -52,16 +53,16 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
         for position, _, points in reports
         if points
     }
-    mark = choose_mark(
-        rules.decimal,
-        [c.dictionary for c in columns.values()],
-        table.records.delimiter,
-        examination,
-    )
+    # before there is a register, the file's own cells tell the mark
+    texts = [c.dictionary for c in columns.values()] or [
+        pa.array(table.sample(position), pa.string()) for position, _, _ in reports
+    ]
+    mark = choose_mark(rules.decimal, texts, table.records.delimiter, examination)
     for position, report, points in reports:
         if not points:
             describe_unknown(table, position, report, mark)
     if not columns:
+        _look_at_times(table, times, rules, examination)
         return []
     timed = read_times(table, times, rules, examination, findings)
     readings: list[Reading] = []
@@ -134,6 +135,21 @@ def _named_headings(table: Table, rules: Rules, times: set[int]) -> tuple[str, .
             renamed[values[0]] = text.strip()
             return tuple(renamed)
     return table.headings
+
+
+def _look_at_times(
+    table: Table, times: TimeColumns, rules: Rules, examination: Examination
+) -> None:
+    """Note what the stamps of a file without registered columns are; a doubt is a question then."""
+    try:
+        timed = read_times(table, times, rules, examination, Findings())
+    except IngestError as exc:
+        examination.ask(str(exc))
+        return
+    if len(timed.time_utc):
+        first, last = timed.time_utc.min(), timed.time_utc.max()
+        examination.first_utc = f"{np.datetime_as_string(first, unit='s')}Z"
+        examination.last_utc = f"{np.datetime_as_string(last, unit='s')}Z"
 
 
 def describe_unknown(table: Table, position: int, report: ColumnReport, mark: DecimalMark) -> None:

@@ -2,12 +2,15 @@
 
 import json
 import tomllib
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
 from analytics.vocabulary.quantities import ROLE_NAMES
+from ingest.pipeline import examine
 from ingest.point_map import guess_role
+from ingest.rules import Rules
 
 CASES = {
     ("A.HX1.PRI FLW T", "degC"): "primary_supply_temperature",
@@ -75,3 +78,22 @@ def test_examination_is_plain_values(look):
     assert plain["columns"][2]["left_out"] == "not in the register"
     assert plain["first_utc"].endswith("Z")
     assert not any(isinstance(v, np.generic) for v in seen.to_dict().values())
+
+
+def test_a_file_is_understood_before_there_is_a_register():
+    """Decimal comma, clock and points are told from the file alone."""
+    rows = [
+        f"{day}.10.2026 {hour:02d}:00;7{hour % 10},{hour % 7};4{hour % 10},{hour % 3}"
+        for day in range(13, 16)
+        for hour in range(24)
+    ]
+    text = "\n".join(["Zeit;Primär VL [°C];Primär RL [°C]", *rows, ""])
+    found = examine(text.encode("cp1252"), "trend.csv", Rules(zone=ZoneInfo("CET")))
+    assert found.decimal == ","
+    assert found.first_utc is not None
+    assert found.first_utc.startswith("2026-10-12T22:00")
+    assert [c.guess.role for c in found.columns if c.guess] == [
+        "primary_supply_temperature",
+        "primary_return_temperature",
+    ]
+    assert "primary_supply_temperature" in found.proposal
