@@ -116,6 +116,8 @@ def answer(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
         since = ""
         if cause.since_utc is not None:
             since = f" since {dates.near_day(cause.since_utc, plant.zone, evaluation.through_utc)}"
+        if evaluation.verdict.kind is VerdictKind.CANNOT_TELL:
+            return said, f"Heat transfer reads {figure} lower{since}."
         return said, f"It has taken {figure} of the heat transfer{since}."
     return said, reason(evaluation, plant)
 
