@@ -21,7 +21,6 @@ STEADY_STEP_K = 1.5  # secondary supply against the hour before
 STEADY_VALVE_STEP = 0.06  # mean move of the valve from one logged point to the next
 STEADY_FLOW_STEP = 0.5  # ln primary flow against the hour before
 CROSSING_K = 4.0  # more than thermometers on pipes disagree
-BALANCE_WORST = 0.35  # of the larger duty: beyond any meter
 
 
 def set_aside(table: HourTable, nominal: tuple[float, float]) -> NDArray[np.int64]:
