@@ -3,7 +3,7 @@
 import re
 from collections.abc import Collection
 from dataclasses import dataclass, field
-from datetime import timedelta, timezone, tzinfo
+from datetime import datetime, timedelta, timezone, tzinfo
 from typing import Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -35,6 +35,7 @@ class Rules:
     date_order: DateOrder | None = None
     time_zone: str | None = None  # a zone name, "UTC", or an offset as in "+01:00"
     stamp: StampMeaning | None = None
+    importing_utc: datetime | None = None  # the time of the import, which no stamp can be far past
     bytes_most: int = BYTES_MOST  # of the unpacked source
 
     def __post_init__(self) -> None:

@@ -1,13 +1,13 @@
-"""From a path or bytes to text in UTF-8: unpacking, the size limit, the encoding."""
+"""From a path or bytes to text in UTF-8: the size limit, what is no text, the encoding."""
 
-import gzip
-import io
-import zipfile
-import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
 from analytics.vocabulary.errors import IngestError
+from ingest.unpacking import too_large, unpack
+from ingest.workbooks import kind_of, parquet_text, sheet_texts
+
+__all__ = ["SourceText", "load_text", "too_large"]
 
 _EXPORT = "Export the trends as CSV and import that."
 # First bytes of files that people send by mistake.
@@ -19,10 +19,6 @@ _NOT_TEXT: tuple[tuple[bytes, str], ...] = (
     (b"\xff\xd8\xff", "a picture"),
     (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
     (b"Rar!", "a rar archive"),
-    (b"BZh", "a bzip2 file"),
-    (b"\xfd7zXZ", "an xz file"),
-    (b"\x28\xb5\x2f\xfd", "a zstd file"),
-    (b"PAR1", "a parquet file"),
 )
 _MARKS: tuple[tuple[bytes, str], ...] = (
     (b"\xef\xbb\xbf", "utf-8-sig"),
@@ -37,57 +33,8 @@ class SourceText:
 
     data: bytes
     encoding: str
-    packed: str  # "", "gzip" or "zip"
+    packed: str  # "", "gzip", "bzip2", "xz", "zstd", "zip", "workbook" or "parquet"
     size: int  # bytes, unpacked
-
-
-def too_large(name: str, size: str, most: int) -> IngestError:
-    """Return the error for a source larger than ``most`` bytes; ``size`` is said as it stands."""
-    return IngestError(
-        f"{name}: {size} unpacked, more than the limit of {most / 2**20:.0f} MiB. "
-        "Split it by month and import the parts."
-    )
-
-
-def _unpack_gzip(data: bytes, name: str, most: int) -> bytes:
-    try:
-        with gzip.GzipFile(fileobj=io.BytesIO(data)) as packed:
-            unpacked = packed.read(most + 1)
-    except (EOFError, zlib.error, gzip.BadGzipFile) as exc:
-        raise IngestError(
-            f"{name}: the gzip file is cut short or damaged ({exc}). Copy or export it again."
-        ) from exc
-    if len(unpacked) > most:
-        raise too_large(name, f"more than {most / 2**20:.0f} MiB", most)
-    return unpacked
-
-
-def _unpack_zip(data: bytes, name: str, most: int) -> bytes:
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            members = [
-                m
-                for m in archive.infolist()
-                if not m.is_dir() and not m.filename.startswith("__MACOSX")
-            ]
-            if any(m.filename == "[Content_Types].xml" for m in members):
-                raise IngestError(f"{name}: is a spreadsheet or text document. {_EXPORT}")
-            if len(members) != 1:
-                listed = ", ".join(m.filename for m in members[:5]) or "none"
-                raise IngestError(
-                    f"{name}: the zip file holds {len(members)} files ({listed}), not one. "
-                    "Unpack it and import the files one by one."
-                )
-            with archive.open(members[0]) as packed:
-                # the size in the directory may lie; what is read does not
-                unpacked = packed.read(most + 1)
-    except (zipfile.BadZipFile, EOFError, zlib.error, RuntimeError, NotImplementedError) as exc:
-        raise IngestError(
-            f"{name}: the zip file cannot be read ({exc}). Unpack it or export it again."
-        ) from exc
-    if len(unpacked) > most:
-        raise too_large(name, f"more than {most / 2**20:.0f} MiB", most)
-    return unpacked
 
 
 def _load(source: Path | bytes, name: str, most: int) -> bytes:
@@ -142,6 +89,19 @@ def _encoding_of(data: bytes) -> str | None:
     return "utf-8"
 
 
+def _table_text(data: bytes, kind: str, name: str, most: int) -> bytes:
+    """Return a Parquet table, or the only sheet of a workbook, as text."""
+    if kind == "parquet":
+        return parquet_text(data, name, most)
+    sheets = sheet_texts(data, name, most)
+    if len(sheets) > 1:
+        raise IngestError(
+            f"{name}: holds {len(sheets)} sheets ({', '.join(sheets)}), not one. "
+            "Import it by the command or the page, which take sheet by sheet."
+        )
+    return next(iter(sheets.values()))
+
+
 def load_text(
     source: Path | bytes, name: str, bytes_most: int, encoding: str | None = None
 ) -> SourceText:
@@ -152,11 +112,9 @@ def load_text(
     IngestError
         If it is empty, over the limit, damaged, or no text at all.
     """
-    data, packed = _load(source, name, bytes_most), ""
-    if data[:2] == b"\x1f\x8b":
-        data, packed = _unpack_gzip(data, name, bytes_most), "gzip"
-    elif data[:4] in (b"PK\x03\x04", b"PK\x05\x06"):
-        data, packed = _unpack_zip(data, name, bytes_most), "zip"
+    data, packed = unpack(_load(source, name, bytes_most), name, bytes_most)
+    if kind := kind_of(data, name):
+        data, packed = _table_text(data, kind, name, bytes_most), kind
     if not data.strip(b" \t\r\n\0\xef\xbb\xbf\xff\xfe"):
         raise IngestError(f"{name}: the file is empty. Export the trends again.")
     for magic, what in _NOT_TEXT:

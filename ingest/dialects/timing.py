@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import dataclass
-from datetime import tzinfo
+from datetime import UTC, tzinfo
 
 import numpy as np
 import pyarrow as pa
@@ -17,6 +17,10 @@ from ingest.localtime import local_to_utc
 from ingest.rules import Rules, clock_of
 from ingest.stamps import DATE_ONLY, EPOCH, FULL, SERIAL, TIME_ONLY, parse_stamps
 
+EARLIEST = np.datetime64(
+    "1990-01-01", "us"
+)  # before, no building logged trends to files like these
+LATEST_AFTER_IMPORT = np.timedelta64(86_400_000_000, "us")  # a clock may be a day ahead of ours
 _HEADING_ZONE = re.compile(r"(?i)\b(?:UTC|GMT|Z)\b(?:\s*([+-]\d{1,2}(?::?\d{2})?))?")
 
 
@@ -191,7 +195,9 @@ def read_times(
                 "taken, or UTC? Give --time-zone."
             )
         kept, time_utc = rows[~refused], time_utc[~refused]
-    kept_code = code if len(kept) == len(rows) else code[~refused]
+    plausible = _plausible(time_utc, table, table.lines[kept], rules, findings, column)
+    kept, time_utc = kept[plausible], time_utc[plausible]
+    kept_code = np.zeros(len(kept), dtype=np.int64) if series is None else series[kept]
     examination.interval_s = _usual_step_s(time_utc, kept_code)
     if rules.stamp == "end" and examination.interval_s:
         time_utc = time_utc - np.timedelta64(round(examination.interval_s * 1e6), "us")
@@ -202,6 +208,49 @@ def read_times(
             column=column,
         )
     return Timed(kept, time_utc)
+
+
+def _plausible(
+    time_utc: NDArray[np.datetime64],
+    table: Table,
+    lines: NDArray[np.int64],
+    rules: Rules,
+    findings: Findings,
+    column: str,
+) -> NDArray[np.bool_]:
+    """Return which stamps a logger can have written by now; the others become findings.
+
+    Raises
+    ------
+    IngestError
+        If none can.
+    """
+    early = time_utc < EARLIEST
+    late = np.zeros(len(time_utc), dtype=bool)
+    if rules.importing_utc is not None:
+        importing = np.datetime64(rules.importing_utc.astimezone(UTC).replace(tzinfo=None), "us")
+        late = time_utc > importing + LATEST_AFTER_IMPORT
+    for wrong, why in (
+        (early, f"lies before {EARLIEST.astype('datetime64[Y]')}, when no such logger ran"),
+        (late, "lies more than a day after the time of this import"),
+    ):
+        at = np.flatnonzero(wrong)
+        findings.add_lines(
+            "implausible stamp",
+            "{value} " + why + ": the line is left out. Put the logger's clock right, or say by "
+            "--date-order how its dates are written.",
+            "refused",
+            lines[at],
+            [f"{t.astype('datetime64[s]')}Z" for t in time_utc[at[:KEPT_PER_REASON]]],
+            column=column,
+        )
+    if len(time_utc) and (early | late).all():
+        raise IngestError(
+            f"{table.name}, column {column}: every stamp lies before {EARLIEST.astype('datetime64[Y]')} or more than a day "
+            f"after the time of this import, as {time_utc[0].astype('datetime64[s]')}Z on line "
+            f"{int(lines[0])}. Put the logger's clock right, or give --date-order."
+        )
+    return ~(early | late)
 
 
 def _zone(columns: TimeColumns, rules: Rules) -> tuple[tzinfo, str]:

@@ -15,7 +15,10 @@ if TYPE_CHECKING:
 @app.command("import")
 def import_files(
     files: Annotated[
-        list[Path], typer.Argument(help="Trend files; packed with gzip or zip, or not.")
+        list[Path],
+        typer.Argument(
+            help="Trend files, folders and archives: text, workbooks, Parquet; packed or not."
+        ),
     ],
     check: Annotated[
         bool, typer.Option("--check", help="Say what the files hold; store nothing.")
@@ -58,13 +61,14 @@ def import_files(
     Examples:
       plateledger import -w plant trends/2026-*.csv
       plateledger import -w plant october.csv --check
+      plateledger import -w plant exports/ archive-2025.zip logbook.xlsx
       plateledger import -w plant block-a.csv.gz --date-order dmy --time-zone UTC
       plateledger import -w plant oct.csv --unit-of "A.HX1.HM FLOW=l/s"
     """
     from analytics.vocabulary.errors import PlateledgerError
     from service.cli.output import WRONG_USE, fail, note, print_json, progress
     from service.store.codec import plain
-    from service.usecases.files import ImportOptions, read_bytes
+    from service.usecases.files import ImportOptions, contents, files_below, read_bytes
 
     pairs = [u.rpartition("=") for u in unit_of or ()]
     if any(not point or not unit for point, _, unit in pairs):
@@ -82,26 +86,41 @@ def import_files(
     )
     results: list[dict[str, Any]] = []
     failed = 0
+
+    def one(ledger: Any, name: str, data: bytes) -> None:
+        if check:
+            checked = ledger.import_check(name, data, options)
+            results.append(_check_values(checked))
+            if not as_json:
+                _print_check(checked)
+        else:
+            outcome = ledger.import_store(name, data, options)
+            results.append(plain(outcome))
+            if not as_json:
+                _print_outcome(outcome, ledger)
+
+    def refused(name: str, exc: PlateledgerError) -> None:
+        nonlocal failed
+        failed += 1
+        note(str(exc))
+        results.append({"name": name, "error": str(exc)})
+
+    found = list(files_below(files))
     with opened(workspace, load=True) as ledger, progress() as report:
-        for n, path in enumerate(files):
-            report(f"importing {path.name}", n, len(files))
+        for n, (path, shown) in enumerate(found):
+            report(f"importing {shown}", n, len(found))
             try:
-                data = read_bytes(path)
-                if check:
-                    checked = ledger.import_check(path.name, data, options)
-                    results.append(_check_values(checked))
-                    if not as_json:
-                        _print_check(checked)
-                else:
-                    outcome = ledger.import_store(path.name, data, options)
-                    results.append(plain(outcome))
-                    if not as_json:
-                        _print_outcome(outcome, ledger)
+                for member in contents(shown, read_bytes(path)):
+                    try:
+                        one(ledger, member.name, member.data)
+                    except PlateledgerError as exc:
+                        refused(member.name, exc)
             except PlateledgerError as exc:
-                failed += 1
-                note(str(exc))
-                results.append({"name": path.name, "error": str(exc)})
-        report("imported", len(files), len(files))
+                refused(shown, exc)
+        report("imported", len(found), len(found))
+    if not found:
+        note("No file was found there.")
+        failed += 1
     if as_json:
         print_json(results)
     if failed:

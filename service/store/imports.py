@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 from sqlalchemy import Connection, func, insert, select, update
 
 from service.store.bulk import select_frame, upsert
@@ -19,6 +20,8 @@ from service.store.tables import (
     SourceFileRow,
     reading,
 )
+
+_ZSTD = b"zst1"  # before the size and the packed bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +113,7 @@ def keep_file(
         return
     connection.execute(
         insert(SourceFileRow).values(
-            sha256=sha256, name=name, size=len(data), packed=zlib.compress(data), stored_utc=now_utc
+            sha256=sha256, name=name, size=len(data), packed=_packed(data), stored_utc=now_utc
         )
     )
 
@@ -118,7 +121,21 @@ def keep_file(
 def kept_file(connection: Connection, sha256: str) -> bytes | None:
     """Return the bytes of an imported file."""
     packed = connection.scalar(select(SourceFileRow.packed).where(SourceFileRow.sha256 == sha256))
-    return None if packed is None else zlib.decompress(packed)
+    return None if packed is None else _unpacked(packed)
+
+
+def _packed(data: bytes) -> bytes:
+    """Pack quickly: trends shrink well by any means, and an import should not wait for this."""
+    buffer: bytes = pa.compress(data, codec="zstd", asbytes=True)
+    return _ZSTD + len(data).to_bytes(8, "little") + buffer
+
+
+def _unpacked(packed: bytes) -> bytes:
+    if not packed.startswith(_ZSTD):
+        return zlib.decompress(packed)  # of an earlier version
+    size = int.from_bytes(packed[4:12], "little")
+    data: bytes = pa.decompress(memoryview(packed)[12:], size, codec="zstd", asbytes=True)
+    return data
 
 
 def last_run_of(

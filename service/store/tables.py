@@ -79,7 +79,7 @@ class SourceFileRow(Base):
     sha256: Mapped[str] = mapped_column(primary_key=True)
     name: Mapped[str]
     size: Mapped[int]
-    packed: Mapped[bytes] = mapped_column(LargeBinary)  # zlib
+    packed: Mapped[bytes] = mapped_column(LargeBinary)  # by store.imports
     stored_utc: Mapped[datetime]
 
 

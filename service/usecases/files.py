@@ -1,8 +1,9 @@
 """From a file to readings by exchanger: the one place where the service meets ``ingest``."""
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from ingest.examination import Examination
     from ingest.findings import Finding
     from ingest.rules import Rules
+    from ingest.unpacking import Member
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +77,7 @@ def rules_for(plant: Plant, options: ImportOptions) -> "Rules":
         date_order=cast("Any", _one_of("date_order", options.date_order, DATE_ORDERS)),
         time_zone=options.time_zone,
         stamp=cast("Any", _one_of("stamp", options.stamp, STAMPS)),
+        importing_utc=datetime.now(UTC),
     )
 
 
@@ -114,6 +117,34 @@ def way_of_reading(plant: Plant, options: ImportOptions) -> str:
 def digest(data: bytes) -> str:
     """Return the SHA-256 of a file's bytes."""
     return hashlib.sha256(data).hexdigest()
+
+
+def files_below(paths: Sequence[Path]) -> Iterator[tuple[Path, str]]:
+    """Yield each file of ``paths`` and of the folders among them, with the name to show.
+
+    Hidden files are passed over: they are litter of the machine that packed the folder.
+    """
+    for path in paths:
+        if not path.is_dir():
+            yield path, path.name
+            continue
+        for found in sorted(path.rglob("*")):
+            inside = found.relative_to(path)
+            if found.is_file() and not any(part.startswith(".") for part in inside.parts):
+                yield found, f"{path.name}/{inside.as_posix()}"
+
+
+def contents(name: str, data: bytes) -> "Iterator[Member]":
+    """Yield the files that an archive or workbook holds, or the file itself.
+
+    Raises
+    ------
+    IngestError
+        If an archive is damaged, leads outside of itself, or holds too much.
+    """
+    from ingest.containers import members
+
+    return members(name, data)
 
 
 def read_bytes(path: Path) -> bytes:

@@ -1,0 +1,197 @@
+"""Packed bytes to plain ones: gzip, bzip2, xz, zstd and the members of a zip archive.
+
+Nothing is ever written to disk. What is unpacked is counted while it is read, never taken from what
+the packed file says of itself, and unpacking stops at the limit.
+"""
+
+import bz2
+import gzip
+import io
+import lzma
+import zipfile
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import IO, Any
+
+import pyarrow as pa
+
+from analytics.vocabulary.errors import IngestError
+
+_BLOCK = 1 << 20
+# Trends pack to a tenth or a hundredth; a file that grows more than this was made to fill memory.
+_GROWTH_MOST = 400
+_GROWTH_COUNTS_FROM = 32 << 20
+MEMBERS_MOST = 5000
+ZIP_MARKS = (b"PK\x03\x04", b"PK\x05\x06")
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One file of an archive, or a file that came by itself."""
+
+    name: str
+    data: bytes
+
+
+def too_large(name: str, size: str, most: int) -> IngestError:
+    """Return the error for a source larger than ``most`` bytes; ``size`` is said as it stands."""
+    return IngestError(
+        f"{name}: {size} unpacked, more than the limit of {most / 2**20:.0f} MiB. "
+        "Split it by month and import the parts."
+    )
+
+
+def _zstd(source: io.BytesIO) -> Any:
+    return pa.CompressedInputStream(pa.PythonFile(source, mode="r"), "zstd")
+
+
+_PACKERS: tuple[tuple[bytes, str, Callable[[io.BytesIO], Any]], ...] = (
+    (b"\x1f\x8b", "gzip", lambda source: gzip.GzipFile(fileobj=source)),
+    (b"BZh", "bzip2", bz2.BZ2File),
+    (b"\xfd7zXZ\x00", "xz", lzma.LZMAFile),
+    (b"\x28\xb5\x2f\xfd", "zstd", _zstd),
+)
+
+
+def packed_by(data: bytes) -> str:
+    """Return the name of the packing, "" for none."""
+    if data[:4] in ZIP_MARKS:
+        return "zip"
+    return next((name for mark, name, _ in _PACKERS if data.startswith(mark)), "")
+
+
+def _read(stream: IO[bytes], packed_size: int, name: str, most: int) -> bytes:
+    """Read a stream to its end, or to where nobody's trends would go."""
+    blocks: list[bytes] = []
+    size = 0
+    while block := stream.read(_BLOCK):
+        size += len(block)
+        if size > most:
+            raise too_large(name, f"more than {most / 2**20:.0f} MiB", most)
+        if size > _GROWTH_COUNTS_FROM and size > _GROWTH_MOST * packed_size:
+            raise IngestError(
+                f"{name}: unpacks to more than {_GROWTH_MOST} times its size, as no trends do. "
+                "If it is right, unpack it and import what it holds."
+            )
+        blocks.append(block)
+    return b"".join(blocks)
+
+
+def _unpack_stream(data: bytes, packing: str, name: str, most: int) -> bytes:
+    opened = next(make for _, its, make in _PACKERS if its == packing)
+    try:
+        with opened(io.BytesIO(data)) as stream:
+            unpacked = _read(stream, len(data), name, most)
+    except (EOFError, OSError, ValueError, zlib.error, lzma.LZMAError, pa.ArrowException) as exc:
+        raise IngestError(
+            f"{name}: the {packing} file is cut short or damaged ({exc}). Copy or export it again."
+        ) from exc
+    return unpacked
+
+
+def _outside(path: str) -> bool:
+    """Tell whether a member's path leads out of its archive."""
+    parts = path.replace("\\", "/").split("/")
+    return ".." in parts or path.startswith(("/", "\\")) or path[1:2] == ":"
+
+
+def _is_file(member: zipfile.ZipInfo) -> bool:
+    base = member.filename.rsplit("/", 1)[-1]
+    return not (
+        member.is_dir()
+        or member.filename.startswith("__MACOSX")
+        or base.startswith(".")
+        or base.lower() in ("thumbs.db", "desktop.ini")
+    )
+
+
+def open_zip(data: bytes, name: str) -> zipfile.ZipFile:
+    """Return the archive, checked for what no export does.
+
+    Raises
+    ------
+    IngestError
+        If it is damaged, holds a path that leads outside of it, or too many files.
+    """
+    try:
+        archive = zipfile.ZipFile(io.BytesIO(data))
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as exc:
+        raise _damaged(name, exc) from exc
+    outside = [m.filename for m in archive.infolist() if _outside(m.filename)]
+    if outside:
+        raise IngestError(
+            f"{name}: the archive holds the path {outside[0]!r}, which leads outside of it. "
+            "Nothing of it was read; ask where it comes from."
+        )
+    if len(archive.infolist()) > MEMBERS_MOST:
+        raise IngestError(
+            f"{name}: the archive holds {len(archive.infolist())} files, more than {MEMBERS_MOST}. "
+            "Split it."
+        )
+    return archive
+
+
+def _damaged(name: str, exc: Exception) -> IngestError:
+    return IngestError(
+        f"{name}: the zip file cannot be read ({exc}). Unpack it or export it again."
+    )
+
+
+def zip_members(archive: zipfile.ZipFile) -> list[zipfile.ZipInfo]:
+    """Return the files of an archive in the order of their names, without folders and litter."""
+    return sorted((m for m in archive.infolist() if _is_file(m)), key=lambda m: m.filename)
+
+
+def read_member(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str, most: int) -> bytes:
+    """Return a member's bytes; raise IngestError where it is damaged, locked or too large."""
+    try:
+        with archive.open(member) as stream:
+            return _read(stream, max(member.compress_size, 1), name, most)
+    except (
+        zipfile.BadZipFile, EOFError, OSError, ValueError, zlib.error, lzma.LZMAError,
+        RuntimeError, NotImplementedError,
+    ) as exc:  # fmt: skip
+        raise _damaged(name, exc) from exc
+
+
+def unpack(data: bytes, name: str, most: int) -> tuple[bytes, str]:
+    """Return a packed file's only content and the packing; plain bytes come back as they are.
+
+    Raises
+    ------
+    IngestError
+        If it is damaged, larger than ``most`` bytes, or an archive of several files.
+    """
+    packing = packed_by(data)
+    if not packing:
+        return data, ""
+    if packing != "zip":
+        return _unpack_stream(data, packing, name, most), packing
+    with open_zip(data, name) as archive:
+        if is_workbook(archive):
+            return data, ""
+        members = zip_members(archive)
+        if len(members) != 1:
+            listed = ", ".join(m.filename for m in members[:5]) or "none"
+            raise IngestError(
+                f"{name}: the zip file holds {len(members)} files ({listed}), not one. "
+                "Unpack it and import the files one by one."
+            )
+        return read_member(archive, members[0], name, most), "zip"
+
+
+def is_workbook(archive: zipfile.ZipFile) -> bool:
+    """Tell whether a zip archive is an office document."""
+    return "[Content_Types].xml" in archive.namelist()
+
+
+def zip_contents(data: bytes, name: str, most: int) -> Iterator[Member]:
+    """Yield the files of an archive one after the other; all together may hold ``most`` bytes."""
+    left = most
+    with open_zip(data, name) as archive:
+        for info in zip_members(archive):
+            label = f"{name}/{info.filename}"
+            content = read_member(archive, info, label, left)
+            left -= len(content)
+            yield Member(label, content)
