@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from analytics.trends.account import Account
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN, T2_OUT
-from analytics.trends.model import Array
+from analytics.trends.model import Array, meter_pipe
 from analytics.trends.reference_condition import (
     NINE_IN_TEN,
     WIDEN_DEPOSIT,
@@ -29,8 +29,8 @@ def hourly_duty_W(account: Account) -> Array:
     table, (primary, secondary) = account.table, account.fluids
     t = table.temperature
     with np.errstate(invalid="ignore"):
-        m1 = table.flow[:, 0] * primary.density(t[:, T1_OUT])
-        m2 = table.flow[:, 1] * secondary.density(t[:, T2_IN])
+        m1 = table.flow[:, 0] * primary.density(t[:, meter_pipe(account.exchanger, 0)])
+        m2 = table.flow[:, 1] * secondary.density(t[:, meter_pipe(account.exchanger, 1)])
         duty_1 = m1 * (primary.enthalpy(t[:, T1_IN]) - primary.enthalpy(t[:, T1_OUT]))
         duty_2 = m2 * (secondary.enthalpy(t[:, T2_OUT]) - secondary.enthalpy(t[:, T2_IN]))
     duty_1 = np.where(np.isfinite(table.power_W), table.power_W, duty_1)
@@ -70,6 +70,12 @@ def logged_days(account: Account) -> pd.DataFrame:
     for name in ("outdoor_degC", "approach_K"):
         daily[name] = grouped[name].mean()
     daily.index.name = "day"
+    # a register lost nothing while the logger was down
+    for name, counted in (("heat_J", table.day_heat_J), ("primary_volume_m3", table.day_volume_m3)):
+        if counted is not None and len(counted):
+            days = pd.DatetimeIndex(days_to_index(counted.index.to_numpy())).tz_localize("UTC")
+            by_day = counted.set_axis(days)
+            daily[name] = by_day.reindex(daily.index).fillna(daily[name])
     return daily.reindex(columns=list(COLUMN_ORDER))
 
 

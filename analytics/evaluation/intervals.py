@@ -36,7 +36,9 @@ def interval_table(account: Account, trends: pd.DataFrame) -> tuple[HourTable, f
     usual = float(np.nanmedian(account.table.spacing_h)) if len(account.table) else 1.0
     flow_logged = bool({"primary_flow", "heat_power"} & set(map(str, trends.columns)))
     step = SHORT_STEP_s if usual <= SHORT_SPACING_h and flow_logged else HOUR_s
-    table = hour_table(account.exchanger, trends, account.reasons, account.fluids[0], step)
+    table = hour_table(
+        account.exchanger, trends, account.reasons, account.fluids[0], step, account.events
+    )
     return table, step
 
 

@@ -127,7 +127,7 @@ def keep_account(
         fluid_properties(exchanger.secondary.fluid),
     )
     reasons = sample_reasons(trends)
-    table = hour_table(exchanger, trends, reasons, fluids[0])
+    table = hour_table(exchanger, trends, reasons, fluids[0], events=events)
     nominal = (nominal_flow(exchanger, table, 0), nominal_flow(exchanger, table, 1))
     assumed = None
     if table.instrumentation is Instrumentation.TEMPERATURES_ONLY:

@@ -22,7 +22,7 @@ from analytics.trends.model import (
     ModelHours,
     inverse_covariance,
 )
-from analytics.vocabulary.quantities import PRIMARY_FLOW, SECONDARY_FLOW, TEMPERATURES
+from analytics.vocabulary.quantities import TEMPERATURES
 from analytics.vocabulary.records import Exchanger
 
 ROUNDS = 8
@@ -138,9 +138,8 @@ def _priors(
         described = exchanger.thermometers.get(role)
         sd[i] = described.standard_uncertainty_K if described else 0.5
     sd[:4] = np.clip(sd[:4], 0.15, 3.0)  # no thermometer in a pocket is better than that
-    for i, roles in ((4, (PRIMARY_FLOW, "heat_power")), (5, (SECONDARY_FLOW,))):
-        meter = next((exchanger.flow_meters[r] for r in roles if r in exchanger.flow_meters), None)
-        sd[i] = max(meter.relative_standard_uncertainty if meter else 0.02, 0.005)
+    for side in (0, 1):
+        sd[4 + side] = max(exchanger.meter_of(side).relative_standard_uncertainty, 0.005)
     wall_share = _wall_share(exchanger, scale)
     film = 2.0 * scale / (1.0 - wall_share)
     mean[INDEX["film_primary"]] = mean[INDEX["film_secondary"]] = np.log(film)

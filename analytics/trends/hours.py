@@ -4,6 +4,7 @@ Lives here: from a trend frame to hourly arrays of what the exchanger did and ho
 known. Not here: which hours carry evidence (``evidence``), any model of the exchanger (``model``).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,8 @@ from numpy.typing import NDArray
 
 from analytics.physics.fluids import FluidProperties
 from analytics.trends.grid import Grid, epoch_seconds, to_grid
-from analytics.trends.registers import register_rate, typical_step
+from analytics.trends.heat_meter import HEAT_METER_ROLES, metered
+from analytics.trends.registers import typical_step
 from analytics.vocabulary.quantities import (
     PRIMARY_FLOW,
     PRIMARY_RETURN,
@@ -20,12 +22,10 @@ from analytics.vocabulary.quantities import (
     SECONDARY_FLOW,
     TEMPERATURES,
 )
-from analytics.vocabulary.records import Exchanger, Instrumentation, Pipe
+from analytics.vocabulary.records import Exchanger, Instrumentation, MaintenanceEvent
 
 Array = NDArray[np.float64]
 HOUR_s = 3600.0
-LARGEST_POWER_W = 2e7
-LARGEST_FLOW_m3_s = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +44,7 @@ class HourTable:
     flow: Array  # m3/s as the meter shows it
     flow_variance: Array  # of ln flow, beside the meter's own noise
     primary_flow_deviation: Array  # inside the hour, relative
-    power_W: Array  # as the heat meter shows it
+    power_W: Array  # by the heat meter
     spacing_h: Array  # usual spacing of the temperature samples
     outdoor_degC: Array
     valve: Array
@@ -54,6 +54,8 @@ class HourTable:
     pressure_drop: Array  # shape (n, 2), Pa
     reasons: NDArray[np.int64]  # of samples inside the hour that were refused
     instrumentation: Instrumentation
+    day_heat_J: pd.Series | None = None  # by day, as a register counted it
+    day_volume_m3: pd.Series | None = None
 
     def __len__(self) -> int:
         return len(self.start)
@@ -65,6 +67,7 @@ def hour_table(
     reasons: pd.DataFrame,
     primary: FluidProperties,
     step_s: float = HOUR_s,
+    events: Sequence[MaintenanceEvent] = (),
 ) -> HourTable:
     """Assemble the hourly table, or one of shorter intervals to show.
 
@@ -76,15 +79,15 @@ def hour_table(
         As :func:`analytics.trends.quality.sample_reasons` returns it.
     primary : FluidProperties
         Fluid of the network side: turns a heat meter's power into a flow.
+    events : sequence of MaintenanceEvent
+        The maintenance log: a changed meter breaks its registers.
     """
     kept = trends.where(reasons == 0)
     grid = to_grid(kept, step_s)
     n = len(grid.start)
     temperature = np.column_stack([grid.mean(r) for r in TEMPERATURES])
-    power, power_variance = _heat_power(kept, grid)
-    flow_1, variance_1 = _primary_flow(
-        kept, grid, power, power_variance, temperature, exchanger, primary
-    )
+    meter = metered(exchanger, kept, grid, temperature, primary, events)
+    flow_1, variance_1 = meter.flow_m3_s, meter.flow_variance
     flow_2 = grid.mean(SECONDARY_FLOW)
     flow = np.column_stack([flow_1, flow_2])
     flow_variance = np.column_stack(
@@ -104,7 +107,7 @@ def hour_table(
         flow=flow,
         flow_variance=flow_variance,
         primary_flow_deviation=relative_deviation,
-        power_W=power,
+        power_W=meter.power_W,
         spacing_h=_spacing(grid),
         outdoor_degC=grid.mean("outdoor_temperature"),
         valve=grid.mean("valve_position"),
@@ -116,6 +119,8 @@ def hour_table(
         ),
         reasons=_hourly_reasons(reasons, grid, n),
         instrumentation=instrumentation_of(trends),
+        day_heat_J=meter.heat_J,
+        day_volume_m3=meter.volume_m3,
     )
 
 
@@ -124,71 +129,13 @@ def instrumentation_of(trends: pd.DataFrame) -> Instrumentation:
     there = {str(r) for r in trends.columns if trends[r].notna().any()}
     if not set(TEMPERATURES) <= there:
         return Instrumentation.INCOMPLETE
-    metered = bool({"heat_power", "heat_energy", "heat_volume"} & there)
+    metered = bool(set(HEAT_METER_ROLES) & there)
     if SECONDARY_FLOW in there:
         both = PRIMARY_FLOW in there or metered
         return Instrumentation.BOTH_FLOWS if both else Instrumentation.SECONDARY_FLOW
     if PRIMARY_FLOW in there:
         return Instrumentation.PRIMARY_FLOW
     return Instrumentation.PRIMARY_POWER if metered else Instrumentation.TEMPERATURES_ONLY
-
-
-def _edges(grid: Grid) -> Array:
-    start = epoch_seconds(grid.start)
-    return np.append(start, start[-1] + grid.step_s)
-
-
-def _heat_power(kept: pd.DataFrame, grid: Grid) -> tuple[Array, Array]:
-    """Return the meter's mean power and the variance of its logarithm: power, else the register."""
-    power = grid.mean("heat_power")
-    variance = np.zeros(len(power))
-    if "heat_power" in kept.columns:
-        step = typical_step(kept["heat_power"].dropna().to_numpy(), 0.02)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            variance = np.where(power > 0, (step / power) ** 2 / 12.0, 0.0)
-    if "heat_energy" in kept.columns:
-        from_register = register_rate(
-            kept["heat_energy"], _edges(grid), largest_rate=LARGEST_POWER_W
-        )
-        use = ~np.isfinite(power) & np.isfinite(from_register.rate)
-        power = np.where(use, from_register.rate, power)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            relative = (from_register.deviation / from_register.rate) ** 2
-        variance = np.where(use, relative, variance)
-    return power, variance
-
-
-def _primary_flow(
-    kept: pd.DataFrame,
-    grid: Grid,
-    power: Array,
-    power_variance: Array,
-    temperature: Array,
-    exchanger: Exchanger,
-    primary: FluidProperties,
-) -> tuple[Array, Array]:
-    """Return the primary volume flow and the variance of its logarithm beyond the meter's noise.
-
-    In this order: the flow as logged, the volume register, the flow that the meter's power implies
-    at the temperatures that the meter itself saw.
-    """
-    flow = grid.mean(PRIMARY_FLOW)
-    variance = np.zeros(len(flow))
-    if "heat_volume" in kept.columns:
-        volume = register_rate(kept["heat_volume"], _edges(grid), largest_rate=LARGEST_FLOW_m3_s)
-        use = ~np.isfinite(flow) & np.isfinite(volume.rate)
-        flow = np.where(use, volume.rate, flow)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            variance = np.where(use, (volume.deviation / volume.rate) ** 2, variance)
-    meter = exchanger.flow_meters.get("heat_power") or exchanger.flow_meters.get(PRIMARY_FLOW)
-    at_supply = meter is not None and meter.pipe is Pipe.SUPPLY
-    hot, cool = temperature[:, 0], temperature[:, 1]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        drop = primary.enthalpy(hot) - primary.enthalpy(cool)
-        implied = power / (primary.density(hot if at_supply else cool) * drop)
-        implied = np.where((hot - cool > 1.0) & (power >= 0), implied, np.nan)
-    use = ~np.isfinite(flow) & np.isfinite(implied)
-    return np.where(use, implied, flow), np.where(use, power_variance, variance)
 
 
 def _step_variance(

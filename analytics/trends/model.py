@@ -265,7 +265,7 @@ def prepare_hours(
     density, cp, ln_k, ln_cp, ln_mu = (np.empty((len(t), 2)) for _ in range(5))
     for side, (fluid, (i, o)) in enumerate(zip(fluids, inlet_outlet, strict=True)):
         mean = (t[:, i] + t[:, o]) / 2
-        density[:, side] = fluid.density(t[:, _meter_pipe(exchanger, side)])
+        density[:, side] = fluid.density(t[:, meter_pipe(exchanger, side)])
         cp[:, side] = fluid.mean_heat_capacity(t[:, i], t[:, o])
         ln_k[:, side] = np.log(fluid.conductivity(mean))
         ln_cp[:, side] = np.log(fluid.heat_capacity(mean))
@@ -279,11 +279,9 @@ def prepare_hours(
     )  # fmt: skip
 
 
-def _meter_pipe(exchanger: Exchanger, side: int) -> int:
+def meter_pipe(exchanger: Exchanger, side: int) -> int:
     """Return the column of the temperature at which the side's meter measures volume."""
-    roles = (PRIMARY_FLOW, "heat_power") if side == 0 else (SECONDARY_FLOW,)
-    meter = next((exchanger.flow_meters[r] for r in roles if r in exchanger.flow_meters), None)
-    in_return = meter is None or meter.pipe is Pipe.RETURN
+    in_return = exchanger.meter_of(side).pipe is Pipe.RETURN
     if side == 0:
         return T1_OUT if in_return else T1_IN
     return T2_IN if in_return else T2_OUT

@@ -13,7 +13,9 @@ from typing import Literal
 import pandas as pd
 
 from analytics.vocabulary.errors import RegisterError
-from analytics.vocabulary.quantities import ROLES
+from analytics.vocabulary.quantities import PRIMARY_FLOW, ROLES, SECONDARY_FLOW
+
+METER_ROLES = ((PRIMARY_FLOW, "heat_power"), (SECONDARY_FLOW,))  # of each side, in this order
 
 
 def _require_positive(tag: str, **values: float | None) -> None:
@@ -98,9 +100,12 @@ class FlowMeter:
     role: str
     pipe: Pipe = Pipe.RETURN
     relative_standard_uncertainty: float = 0.02
-    nominal_flow_m3_s: float | None = None  # qp; None: the design flow
-    low_flow_m3_s: float | None = None  # below it the meter shows nothing that can be used
-    described: str = "not described: taken as EN 1434 class 2"
+    accuracy_class: int | None = None  # EN 1434 of the flow sensor, where known
+    nominal_flow_m3_s: float | None = None  # qp
+    low_flow_m3_s: float | None = None  # qi: below it the meter shows nothing that can be used
+    least_difference_K: float | None = None  # of a heat meter with a matched pair of thermometers
+    calculates_with: Literal["water", "liquid"] = "water"  # a heat meter; "liquid": that registered
+    described: str = "not described: taken as a heat meter in service"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,6 +189,12 @@ class Exchanger:
             raise RegisterError(
                 f"{self.tag}: {unknown[0]!r} is no role. Roles: {', '.join(ROLES)}."
             )
+
+    def meter_of(self, side: int) -> FlowMeter:
+        """Return the meter of a side, 0 primary or 1 secondary; the default where none is described."""
+        roles = METER_ROLES[side]
+        found = (self.flow_meters[r] for r in roles if r in self.flow_meters)
+        return next(found, FlowMeter(role=roles[0]))
 
 
 class Deed(StrEnum):

@@ -29,7 +29,20 @@ def _cleaned():
     return plant_of(dataclasses.replace(scenario, deposit=soon, cleanings=(Cleaning(at=CLEANED),)))
 
 
+def _registers():
+    """Hourly registers in place of a flow, beside a secondary meter."""
+    scenario = random_scenario(np.random.default_rng(5), fault="deposit")
+    roles = [r for r in scenario.logger.roles if r not in ("primary_flow", "heat_power")]
+    logger = dataclasses.replace(
+        scenario.logger,
+        interval_minutes=60,
+        roles=tuple(dict.fromkeys([*roles, "heat_energy", "heat_volume"])),
+    )
+    return plant_of(dataclasses.replace(scenario, logger=logger))
+
+
 PLANTS = {
+    "registers": (_registers, (), WINTER),
     "deposit": (lambda: simulated("deposit", 5), (), WINTER),
     "thermometer": (lambda: simulated("thermometer", 6), (), WINTER),
     "cleaned": (_cleaned, (VISIT,), WINTER),
