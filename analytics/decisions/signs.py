@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from analytics.trends.account import Account, day_number
 from analytics.trends.evidence import LEAST_FLOW
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN
+from analytics.trends.piping import can_be_reversed
 from analytics.vocabulary.quantities import REASON_BITS
 from analytics.vocabulary.records import Deed
 
@@ -128,7 +129,7 @@ def parallel_flow(account: Account) -> tuple[float, float, bool] | None:
         return None
     day = account.table.day[account.hour_rows]
     hours = account.hours.subset(np.flatnonzero(day >= (account.ready or 0))[-RECENT_HOURS:])
-    if len(hours) < LEAST_HOURS:
+    if len(hours) < LEAST_HOURS or not can_be_reversed(account.fit.model.arrangement):
         return None
     t, mass = account.fit.model.streams(account.fit.point, hours)
     capacity = mass * hours.heat_capacity

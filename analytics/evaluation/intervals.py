@@ -14,10 +14,15 @@ from analytics.physics.effectiveness import (
     number_of_transfer_units,
     temperature_effectiveness,
 )
+from analytics.physics.fluids import DOUBT
+from analytics.physics.instruments import (
+    flow_meter_uncertainty,
+    heat_meter_difference_uncertainty,
+)
 from analytics.physics.temperature_difference import log_mean_temperature_difference
 from analytics.trends.account import Account
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN, T2_OUT, HOUR_s, HourTable, hour_table
-from analytics.trends.model import Array, prepare_hours
+from analytics.trends.model import Array, meter_pipe, prepare_hours
 from analytics.vocabulary.quantities import (
     INTERVAL_COLUMNS,
     REASON_BITS,
@@ -25,9 +30,10 @@ from analytics.vocabulary.quantities import (
     SECONDARY_FLOW,
     TEMPERATURES,
 )
-from analytics.vocabulary.records import LatestInterval, Pipe, Thermometer
+from analytics.vocabulary.records import Exchanger, LatestInterval, Thermometer
 
 SHORT_STEP_s = 900.0
+UA_STEP_K = 0.01
 SHORT_SPACING_h = 0.34  # logged at least every twenty minutes: quarter-hours can be shown
 
 
@@ -69,7 +75,7 @@ def interval_frame(account: Account, table: HourTable, step_s: float) -> pd.Data
         NTU_1 = number_of_transfer_units(fall / span, rise / fall, _arrangement(account))
         columns["NTU"] = np.where(works, NTU_1 * np.where(fall >= rise, 1.0, fall / rise), np.nan)
         columns["lmtd_K"] = log_mean_temperature_difference(
-            t[:, T1_IN], t[:, T1_OUT], t[:, T2_IN], t[:, T2_OUT]
+            t[:, T1_IN], t[:, T1_OUT], t[:, T2_IN], t[:, T2_OUT], _arrangement(account)
         )
         columns["approach_cold_K"] = t[:, T1_OUT] - t[:, T2_IN]
         columns["approach_hot_K"] = t[:, T1_IN] - t[:, T2_OUT]
@@ -100,40 +106,37 @@ def _readings(account: Account, table: HourTable) -> dict[str, Array]:
 def _duties(account: Account, table: HourTable) -> tuple[Array, Array, Array]:
     """Mass flows, duties and their standard uncertainties, each (n, 2)."""
     t, exchanger = table.temperature, account.exchanger
-    sides = (
-        (account.fluids[0], T1_IN, T1_OUT, ("primary_flow", "heat_power"), 1.0),
-        (account.fluids[1], T2_IN, T2_OUT, (SECONDARY_FLOW,), -1.0),
-    )
+    sides = ((account.fluids[0], T1_IN, T1_OUT, 1.0), (account.fluids[1], T2_IN, T2_OUT, -1.0))
     masses, duties, uncertainties = (np.full((len(table), 2), np.nan) for _ in range(3))
-    for side, (fluid, inlet, outlet, roles, sign) in enumerate(sides):
-        meter = next((exchanger.flow_meters[r] for r in roles if r in exchanger.flow_meters), None)
-        in_supply = meter is not None and meter.pipe is Pipe.SUPPLY
-        pipe = (inlet if in_supply else outlet) if side == 0 else (outlet if in_supply else inlet)
-        masses[:, side] = table.flow[:, side] * fluid.density(t[:, pipe])
+    for side, (fluid, inlet, outlet, sign) in enumerate(sides):
+        masses[:, side] = table.flow[:, side] * fluid.density(t[:, meter_pipe(exchanger, side)])
         duties[:, side] = (
             sign * masses[:, side] * (fluid.enthalpy(t[:, inlet]) - fluid.enthalpy(t[:, outlet]))
         )
-        u_flow = meter.relative_standard_uncertainty if meter else 0.02
-        uncertainties[:, side] = _duty_uncertainty(
-            account, t, duties[:, side], inlet, outlet, u_flow
+        uncertainties[:, side] = np.abs(duties[:, side]) * _relative_uncertainty(
+            exchanger, side, table.flow[:, side], np.abs(t[:, inlet] - t[:, outlet])
         )
     return masses, duties, uncertainties
 
 
-def _duty_uncertainty(
-    account: Account, t: Array, duty: Array, inlet: int, outlet: int, u_flow: float
+def _relative_uncertainty(
+    exchanger: Exchanger, side: int, flow: Array, difference_K: Array
 ) -> Array:
-    """First-order (GUM, JCGM 100:2008, eq. 10): relative parts of flow and temperature difference."""
-    sensors = account.exchanger.thermometers
-    u_inlet, u_outlet = (
-        sensors.get(ROLE_NAMES[i], Thermometer(role=ROLE_NAMES[i])).standard_uncertainty_K
-        for i in (inlet, outlet)
-    )
-    u_pair = np.hypot(u_inlet, u_outlet)
+    """First-order (GUM, JCGM 100:2008, eq. 10): parts of flow, temperature difference and liquid."""
+    meter = exchanger.meter_of(side)
+    kind = (exchanger.primary, exchanger.secondary)[side].fluid.kind
+    difference_K = np.where(difference_K > 0, difference_K, np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(
-            np.abs(duty) * np.hypot(u_flow, u_pair / np.abs(t[:, inlet] - t[:, outlet]))
-        )
+        if meter.least_difference_K is not None:
+            pair = heat_meter_difference_uncertainty(difference_K, meter.least_difference_K)
+        else:
+            both = [
+                exchanger.thermometers.get(role, Thermometer(role=role)).standard_uncertainty_K
+                for role in TEMPERATURES[2 * side : 2 * side + 2]
+            ]
+            pair = np.hypot(both[0], both[1]) / difference_K
+        parts = flow_meter_uncertainty(meter, flow) ** 2 + pair**2 + DOUBT[kind] ** 2
+    return np.asarray(np.sqrt(parts))
 
 
 def _conductances(
@@ -182,40 +185,39 @@ def _conductances(
 
 
 def _UA_uncertainty(account: Account, t: Array, UA: Array) -> Array:
-    """First order: the cold and hot ends' share of the temperature errors, and the meter's.
+    """First order, from what is left of the instruments' errors after the reference period.
 
-    For counterflow, d ln UA = d ln Q - d ln LMTD; the end differences carry the thermometers.
+    The sensitivities of ln UA to the four thermometers are central differences of the very relation
+    that gives UA, pass arrangement and all; the duty is the mean of both sides', so each meter counts
+    half.
     """
     assert account.info is not None
+    assert account.fit is not None
     assert account.ready is not None
     A = account.info.prior_matrix + account.info.matrix[account.info.day < account.ready].sum(
         axis=0
     )
     C = np.linalg.inv(A)[:6, :6]
-    hot, cold = t[:, T1_IN] - t[:, T2_OUT], t[:, T1_OUT] - t[:, T2_IN]
+    g = np.full((len(t), 6), 0.5)
     with np.errstate(invalid="ignore", divide="ignore"):
-        lmtd = log_mean_temperature_difference(t[:, T1_IN], t[:, T1_OUT], t[:, T2_IN], t[:, T2_OUT])
-        by_hot = _lmtd_slope(hot, cold, lmtd) / lmtd
-        by_cold = _lmtd_slope(cold, hot, lmtd) / lmtd
-        fall, rise = t[:, T1_IN] - t[:, T1_OUT], t[:, T2_OUT] - t[:, T2_IN]
-        g = np.column_stack(
-            [
-                0.5 / fall - by_hot,
-                -0.5 / fall - by_cold,
-                0.5 / rise + by_hot,
-                -0.5 / rise + by_cold,
-                np.full(len(t), 0.5),
-                np.full(len(t), 0.5),
-            ]
-        )
+        for i in range(4):
+            step = np.zeros(4)
+            step[i] = UA_STEP_K
+            ln = [_ln_UA_per_duty(t + s * step, t, account.fit.model.arrangement) for s in (1, -1)]
+            g[:, i] = (ln[0] - ln[1]) / (2 * UA_STEP_K)
         return np.asarray(UA * np.sqrt(np.einsum("ni,ij,nj->n", g, C, g)))
 
 
-def _lmtd_slope(this: Array, other: Array, lmtd: Array) -> Array:
-    """Derivative of the log mean of two end differences with respect to one of them."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        exact = (1.0 - lmtd / this) / np.log(this / other)
-    return np.where(np.abs(this - other) < 1e-3 * np.abs(this), 0.5, exact)
+def _ln_UA_per_duty(t: Array, level: Array, arrangement: str) -> Array:
+    """ln UA for the duty that temperatures ``t`` give at the capacity rates of ``level``."""
+    duty = 0.5 * (
+        (t[:, T1_IN] - t[:, T1_OUT]) / (level[:, T1_IN] - level[:, T1_OUT])
+        + (t[:, T2_OUT] - t[:, T2_IN]) / (level[:, T2_OUT] - level[:, T2_IN])
+    )
+    UA = conductance_from_outlets(
+        t[:, T1_IN], t[:, T1_OUT], t[:, T2_IN], t[:, T2_OUT], duty, arrangement
+    )
+    return np.asarray(np.log(UA))
 
 
 def latest_interval(account: Account, frame: pd.DataFrame, step_s: float) -> LatestInterval | None:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analytics.vocabulary.errors import EvaluationError
+from analytics.vocabulary.records import FlowMeter
 
 Array = NDArray[np.float64]
 
@@ -23,6 +24,9 @@ FLOW_SENSOR_LIMITS: dict[int, tuple[float, float]] = {
     3: (0.03, 0.0005),
 }
 FLOW_SENSOR_CAP = 0.05
+# What a meter in service may err by over what it may at its verification: the rule of several
+# countries' metrology law, not of EN 1434 (common practice, from memory).
+IN_SERVICE = 2.0
 
 # EN 60751: R(t) = R0 (1 + A t + B t^2) from 0 to 850 degC, and below with C (t - 100) t^3 added.
 PLATINUM_A, PLATINUM_B, PLATINUM_C = 3.9083e-3, -5.775e-7, -4.183e-12
@@ -112,6 +116,35 @@ def heat_meter_limit(
         + temperature_pair_limit(difference_K, least_difference_K)
         + calculator_limit(difference_K, least_difference_K)
     )
+
+
+def flow_meter_uncertainty(meter: FlowMeter, flow_m3_s: ArrayLike) -> Array:
+    """Relative standard uncertainty of a registered flow meter at a flow.
+
+    By its EN 1434 class where class and permanent flow are registered: twice the limit at verification,
+    as in service, taken as rectangular; else what the register says at any flow. Below the limit of low
+    flow that is registered, and at no flow, NaN.
+    """
+    flow = np.asarray(flow_m3_s, dtype=float)
+    low = 0.0 if meter.low_flow_m3_s is None else meter.low_flow_m3_s
+    flow = np.where((flow > 0) & (flow >= low), flow, np.nan)
+    if meter.accuracy_class is None or meter.nominal_flow_m3_s is None:
+        return meter.relative_standard_uncertainty + 0.0 * flow
+    limit = flow_sensor_limit(flow, meter.nominal_flow_m3_s, meter.accuracy_class)
+    return IN_SERVICE * standard_uncertainty_of_limit(limit)
+
+
+def heat_meter_difference_uncertainty(difference_K: ArrayLike, least_difference_K: float) -> Array:
+    """Relative standard uncertainty of the rest of a heat meter: its matched pair and calculator.
+
+    Independent of the two thermometers' classes, as EN 1434 judges the pair by its difference; in
+    service, and rectangular, as in :func:`flow_meter_uncertainty`.
+    """
+    limits = np.hypot(
+        temperature_pair_limit(difference_K, least_difference_K),
+        calculator_limit(difference_K, least_difference_K),
+    )
+    return IN_SERVICE * standard_uncertainty_of_limit(limits)
 
 
 def platinum_resistance(temperature_degC: ArrayLike, resistance_0_ohm: float = 100.0) -> Array:

@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.physics.effectiveness import arrangement_of
-from analytics.physics.fluids import FluidProperties, fluid_properties
+from analytics.physics.fluids import FluidProperties, liquid_of
 from analytics.trends.clean_reference import (
     CleanFit,
     ReferencePeriod,
@@ -122,18 +122,22 @@ def keep_account(
     Causal: what is concluded for a day uses that day and earlier ones alone, once the reference
     period has ended.
     """
-    fluids = (
-        fluid_properties(exchanger.primary.fluid),
-        fluid_properties(exchanger.secondary.fluid),
+    fluids = (liquid_of(exchanger.primary), liquid_of(exchanger.secondary))
+    reasons = sample_reasons(
+        trends,
+        {
+            role: (fluids[i // 2].low_degC, fluids[i // 2].high_degC)
+            for i, role in enumerate(TEMPERATURES)
+        },
     )
-    reasons = sample_reasons(trends)
     table = hour_table(exchanger, trends, reasons, fluids[0], events=events)
     nominal = (nominal_flow(exchanger, table, 0), nominal_flow(exchanger, table, 1))
     assumed = None
     if table.instrumentation is Instrumentation.TEMPERATURES_ONLY:
         assumed = exchanger.secondary.design_flow_m3_s or 1e-3
     area_ratio, channel_ratio = plate_ratios(exchanger, table, events)
-    bits = set_aside(table, nominal)
+    least = [exchanger.meter_of(side).low_flow_m3_s or 0.0 for side in (0, 1)]
+    bits = set_aside(table, nominal, (least[0], least[1]))
     base = Account(
         exchanger=exchanger, events=tuple(events), fluids=fluids, reasons=reasons, table=table,
         nominal=nominal, set_aside=bits, area_ratio=area_ratio, channel_ratio=channel_ratio,

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.physics.effectiveness import temperature_effectiveness
-from analytics.physics.fluids import FluidProperties
+from analytics.physics.fluids import DOUBT, FluidProperties
 from analytics.trends.model import (
     DEPOSIT,
     INDEX,
@@ -138,8 +138,10 @@ def _priors(
         described = exchanger.thermometers.get(role)
         sd[i] = described.standard_uncertainty_K if described else 0.5
     sd[:4] = np.clip(sd[:4], 0.15, 3.0)  # no thermometer in a pocket is better than that
-    for side in (0, 1):
-        sd[4 + side] = max(exchanger.meter_of(side).relative_standard_uncertainty, 0.005)
+    for side, stream in ((0, exchanger.primary), (1, exchanger.secondary)):
+        # what is not known of a liquid's heat per volume acts like a gain of its meter
+        meter = exchanger.meter_of(side).relative_standard_uncertainty
+        sd[4 + side] = max(np.hypot(meter, DOUBT[stream.fluid.kind]), 0.005)
     wall_share = _wall_share(exchanger, scale)
     film = 2.0 * scale / (1.0 - wall_share)
     mean[INDEX["film_primary"]] = mean[INDEX["film_secondary"]] = np.log(film)

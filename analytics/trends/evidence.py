@@ -23,13 +23,17 @@ STEADY_FLOW_STEP = 0.5  # ln primary flow against the hour before
 CROSSING_K = 4.0  # more than thermometers on pipes disagree
 
 
-def set_aside(table: HourTable, nominal: tuple[float, float]) -> NDArray[np.int64]:
+def set_aside(
+    table: HourTable, nominal: tuple[float, float], least: tuple[float, float] = (0.0, 0.0)
+) -> NDArray[np.int64]:
     """Return a bit mask per hour (see ``SET_ASIDE_REASONS``); 0: the hour carries evidence.
 
     Parameters
     ----------
     nominal : (primary, secondary)
         Nominal flows, m3/s.
+    least : (primary, secondary), optional
+        Flows below which the meters show nothing that can be used, m3/s.
     """
     bits = table.reasons.copy()
     t = table.temperature
@@ -43,7 +47,8 @@ def set_aside(table: HourTable, nominal: tuple[float, float]) -> NDArray[np.int6
         low = (t[:, T1_IN] - t[:, T1_OUT] < LEAST_PRIMARY_FALL_K) | (
             t[:, T2_OUT] - t[:, T2_IN] < LEAST_SECONDARY_RISE_K
         )
-        low |= (table.flow < LEAST_FLOW * np.array(nominal)).any(axis=1)
+        floor = np.maximum(LEAST_FLOW * np.array(nominal), least)
+        low |= (table.flow < floor).any(axis=1)
         crossed = (t[:, T1_OUT] < t[:, T2_IN] - CROSSING_K) | (
             t[:, T2_OUT] > t[:, T1_IN] + CROSSING_K
         )

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analytics.physics.effectiveness import PARALLEL_FLOW, temperature_effectiveness
+from analytics.physics.effectiveness import COUNTERFLOW, PARALLEL_FLOW, temperature_effectiveness
 from analytics.trends.clean_reference import CleanFit
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN
 from analytics.trends.model import Array, ModelHours
@@ -36,10 +36,21 @@ def misses_K(fit: CleanFit, hours: ModelHours) -> tuple[Array, Array]:
     return np.abs(model.residuals(p, hours)[:, 0]), np.abs(t[:, T1_OUT] - along)
 
 
+def can_be_reversed(arrangement: str) -> bool:
+    """Tell whether pipes the other way round make parallel flow of it."""
+    return arrangement == COUNTERFLOW
+
+
 def parallel_days(
     fit: CleanFit, hours: ModelHours, day: NDArray[np.int64], days: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
-    """Tell for each of ``days`` whether parallel flow explains it and the days just before."""
+    """Tell for each of ``days`` whether parallel flow explains it and the days just before.
+
+    Never where one stream passes once and the other several times: it then meets them in both
+    directions by turns, and pipes the other way round change nothing.
+    """
+    if not can_be_reversed(fit.model.arrangement):
+        return np.zeros(len(days), dtype=bool)
     counter, parallel = misses_K(fit, hours)
     daily = pd.DataFrame({"counter": counter, "parallel": parallel}).groupby(day).median()
     recent = daily.rolling(DAYS, min_periods=1).median().reindex(days)

@@ -4,6 +4,8 @@ A reason given to a sample uses nothing later than that sample's own UTC day, so
 data never alters it.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -17,6 +19,7 @@ from analytics.vocabulary.quantities import (
     TEMPERATURES,
 )
 
+LOWEST_degC = -35.0  # no liquid of a heated building is colder; -39.9 is a word for missing
 FLAT_AFTER_s = 6 * 3600.0  # a thermometer that repeats one value this long ...
 FLAT_FLOW_AFTER_s = 12 * 3600.0  # a valve may well hold one flow overnight
 FLAT_OTHERS_MOVE_K = 2.0  # ... while two others move by more than this
@@ -25,13 +28,18 @@ SPIKE_NEIGHBOURS_K = 3.0
 SPIKE_RATIO = 3.0  # of a flow or a power, likewise
 
 
-def sample_reasons(trends: pd.DataFrame) -> pd.DataFrame:
+def sample_reasons(
+    trends: pd.DataFrame, liquids: Mapping[str, tuple[float, float]] | None = None
+) -> pd.DataFrame:
     """Return a frame of bit masks (see ``SET_ASIDE_REASONS``), 0 for a sample without reproach.
 
     Parameters
     ----------
     trends : DataFrame
         Trend frame.
+    liquids : mapping, optional
+        Lowest and highest temperature, by role, at which the liquid there has properties, degC. A
+        mixture may run colder than water can.
 
     Returns
     -------
@@ -42,7 +50,11 @@ def sample_reasons(trends: pd.DataFrame) -> pd.DataFrame:
     for role in trends.columns:
         values = trends[role].to_numpy(dtype=float)
         bits = np.zeros(len(values), dtype=np.int64)
-        bits[out_of_range(values, str(role))] |= REASON_BITS["out_of_range"]
+        low, high = (liquids or {}).get(str(role), (-np.inf, np.inf))
+        bits[out_of_range(values, str(role), low)] |= REASON_BITS["out_of_range"]
+        with np.errstate(invalid="ignore"):
+            outside = ((values < low) | (values > high)) & (bits == 0)
+        bits[outside] |= REASON_BITS["outside_liquid"]
         reasons[role] = bits
     frame = pd.DataFrame(reasons, index=trends.index)
     kept = trends.where(frame == 0)
@@ -55,15 +67,21 @@ def sample_reasons(trends: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def out_of_range(values: NDArray[np.float64], role: str) -> NDArray[np.bool_]:
+def out_of_range(
+    values: NDArray[np.float64], role: str, liquid_low: float = -np.inf
+) -> NDArray[np.bool_]:
     """Tell which readings no building heat network can have.
 
-    A cumulative register that reads zero among larger readings is missing, not reset.
+    A cumulative register that reads zero among larger readings is missing, not reset; so is a
+    thermometer that reads zero to the last digit. Where a liquid stays one below zero
+    (``liquid_low``), other readings down to that are possible.
     """
     quantity = ROLES[role]
-    bad = (values < quantity.low) | (values > quantity.high)
-    if role in CUMULATIVE_ROLES:
-        bad |= values == 0.0
+    low = max(liquid_low, LOWEST_degC) if -np.inf < liquid_low < 0.0 else quantity.low
+    bad = (values < low) | (values > quantity.high)
+    if role in CUMULATIVE_ROLES or quantity.unit == "degC":
+        # outdoors zero is a temperature like any other
+        bad |= (values == 0.0) & (role != "outdoor_temperature")
     return bad & np.isfinite(values)
 
 

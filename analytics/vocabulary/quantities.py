@@ -130,6 +130,7 @@ SET_ASIDE_REASONS: tuple[Quantity, ...] = (
     _column("low_load", "", "below least load", "flows or temperature differences too small to tell anything"),
     _column("transient", "", "transient", "temperatures or flow still moving"),
     _column("unbalanced", "", "unbalanced", "the two sides' heat differs by more than the meters allow"),
+    _column("outside_liquid", "", "outside the liquid's range", "frozen, boiling, or beyond the property table"),
 )  # fmt: skip
 REASON_BITS: dict[str, int] = {q.name: 1 << i for i, q in enumerate(SET_ASIDE_REASONS)}
 

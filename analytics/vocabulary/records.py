@@ -45,13 +45,17 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PropertyTable:
-    """Properties of a liquid by temperature, as a user supplied them; all of equal length."""
+    """Properties of a liquid by temperature, as a user supplied them; all of equal length.
+
+    ``name`` is where they come from, to be shown.
+    """
 
     temperature_degC: tuple[float, ...]
     density_kg_m3: tuple[float, ...]
     heat_capacity_J_kgK: tuple[float, ...]
     viscosity_Pa_s: tuple[float, ...]
     conductivity_W_mK: tuple[float, ...]
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +109,7 @@ class FlowMeter:
     low_flow_m3_s: float | None = None  # qi: below it the meter shows nothing that can be used
     least_difference_K: float | None = None  # of a heat meter with a matched pair of thermometers
     calculates_with: Literal["water", "liquid"] = "water"  # a heat meter; "liquid": that registered
-    described: str = "not described: taken as a heat meter in service"
+    described: str = "not described: taken as about EN 1434 class 2 in service"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

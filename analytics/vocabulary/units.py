@@ -92,8 +92,14 @@ def convert(values: ArrayLike, unit_from: str, unit_to: str) -> NDArray[np.float
         return np.asarray(_REGISTRY.Quantity(array, source).to(target).magnitude, dtype=float)
     except pint.DimensionalityError as exc:
         raise UnitError(
-            f"unit {unit_from!r} cannot be turned into {unit_to!r}: they measure different things."
+            f"unit {as_written(unit_from)!r} cannot be turned into {as_written(unit_to)!r}: "
+            "they measure different things."
         ) from exc
+
+
+def as_written(unit: str) -> str:
+    """Return a unit as people write it: ``m**3/s`` of the code is m³/s to them."""
+    return unit.replace("**3", "³").replace("**2", "²").replace("*", "·")
 
 
 def convert_difference(values: ArrayLike, unit_from: str, unit_to: str) -> NDArray[np.float64]:

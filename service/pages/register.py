@@ -79,7 +79,14 @@ def _rows(exchanger: Exchanger, plant: Plant) -> Iterator[tuple[str, str]]:
 
 
 def _stream(stream: Stream, plant: Plant) -> str:
-    fluid: str = stream.fluid.kind
+    table = stream.fluid.table
+    fluid: str = stream.fluid.kind if table is None else f"liquid of {table.name}"
+    if table is not None:
+        reach = [
+            _value(t, "inlet_degC", plant)
+            for t in (table.temperature_degC[0], table.temperature_degC[-1])
+        ]
+        fluid = f"{fluid}, {reach[0]} to {reach[1]}"
     if stream.fluid.fraction:
         fluid = f"{fluid}, {stream.fluid.fraction:.0%} by {stream.fluid.basis}".replace(
             "%", f"{NBSP}%"

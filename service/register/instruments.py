@@ -7,7 +7,12 @@ it; a limit of error of a standard's class is read as a rectangular distribution
 
 from math import sqrt
 
-from analytics.physics.instruments import platinum_tolerance
+from analytics.physics.instruments import (
+    IN_SERVICE,
+    flow_sensor_limit,
+    platinum_tolerance,
+    standard_uncertainty_of_limit,
+)
 from analytics.vocabulary.records import FlowMeter, Thermometer
 
 # Where the tolerance is taken: the middle of what a building heat network runs at.
@@ -41,9 +46,8 @@ def describe_meter(
         return tolerance_percent / 200.0, f"tolerance ±{tolerance_percent:g} %"
     if accuracy_class is None:
         return bare.relative_standard_uncertainty, bare.described
-    # A meter in service may err by twice what it may at verification (EN 1434-1); that is the same
-    # as the vocabulary's figure for class 2, from which the other classes follow in proportion.
+    limit = IN_SERVICE * flow_sensor_limit(1.0, 1.0, accuracy_class)
     return (
-        bare.relative_standard_uncertainty * accuracy_class / 2.0,
-        f"EN 1434 class {accuracy_class}",
+        float(standard_uncertainty_of_limit(limit)),
+        f"EN 1434 class {accuracy_class}, in service twice its limit",
     )

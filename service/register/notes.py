@@ -1,7 +1,8 @@
 """What is taken for granted where the register is silent, and what cannot be said without it."""
 
+from analytics.physics.fluids import mass_fraction, volume_fraction
 from analytics.vocabulary.quantities import PRIMARY_FLOW, SECONDARY_FLOW, TEMPERATURES
-from analytics.vocabulary.records import Exchanger, FlowMeter, Thermometer
+from analytics.vocabulary.records import Exchanger, FlowMeter, Fluid, Thermometer
 from analytics.vocabulary.units import convert
 from service.register.schemas import ExchangerTable
 
@@ -18,6 +19,7 @@ def notes_of(table: ExchangerTable, exchanger: Exchanger) -> tuple[str, ...]:
         *_consequences(table, exchanger),
         *_meter_defaults(table),
         *_thermometer_defaults(table),
+        *_liquids(exchanger, table),
         *_nameplate_misfits(exchanger),
     )
 
@@ -33,6 +35,7 @@ def _consequences(table: ExchangerTable, exchanger: Exchanger) -> list[str]:
         found.append(
             "without a flow or a heat meter: NTU and effectiveness, but no U, duty or money"
         )
+    found += _single_meter(table)
     if table.area_m2 is None:
         found.append("without area_m2: UA, but no U and no fouling resistance")
     if table.plates is None:
@@ -75,6 +78,53 @@ def _prices(exchanger: Exchanger) -> float:
         + tariff.volume_per_m3
         + tariff.electricity_per_J
         + tariff.unmet_heat_per_J
+    )
+
+
+def _single_meter(table: ExchangerTable) -> list[str]:
+    """Say what one meter alone cannot tell apart."""
+    network = [r for r in _FLOW_ROLES if r in table.points and r != SECONDARY_FLOW]
+    building = [r for r in _FLOW_ROLES if r in table.points and r == SECONDARY_FLOW]
+    if bool(network) == bool(building):
+        return []
+    other = "secondary" if network else "primary"
+    sentence = (
+        f"with the meter of {', '.join(network or building)} alone: an error of that meter and a deposit "
+        f"look alike, and the heat of the two sides cannot be compared; a meter on the {other} side "
+        "would part them"
+    )
+    return [sentence]
+
+
+def _liquids(exchanger: Exchanger, table: ExchangerTable) -> list[str]:
+    """Say how a mixture is counted, and what a heat meter takes it for."""
+    found = []
+    for side, stream in (("primary", exchanger.primary), ("secondary", exchanger.secondary)):
+        fluid = stream.fluid
+        if fluid.kind in ("ethylene glycol", "propylene glycol"):
+            found.append(f"{side} side: {_counted(fluid)}")
+    heat_meter = any(r in table.points for r in ("heat_power", "heat_energy"))
+    if heat_meter and exchanger.primary.fluid != Fluid():
+        taken = exchanger.meter_of(0).calculates_with
+        found.append(
+            "the heat meter is taken as calculating with "
+            + ("water, as EN 1434 has it" if taken == "water" else "the liquid registered")
+            + "; calculates_with in [exchanger.meters.heat_power] says which"
+        )
+    return found
+
+
+def _counted(fluid: Fluid) -> str:
+    if fluid.basis == "volume":
+        other = float(mass_fraction(fluid.kind, fluid.fraction))
+        return (
+            f"{fluid.fraction:.1%} {fluid.kind} by volume (at 20 degC, before mixing) is {other:.1%} "
+            "by mass; properties are those of inhibited mixtures"
+        )
+    other = float(volume_fraction(fluid.kind, fluid.fraction))
+    return (
+        f"{fluid.fraction:.1%} {fluid.kind} by mass is {other:.1%} by volume (at 20 degC, before "
+        "mixing); properties are those of pure mixtures"
     )
 
 

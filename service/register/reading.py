@@ -13,9 +13,11 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
-from analytics.vocabulary.errors import RegisterError, UnitError
+from analytics.physics.effectiveness import arrangement_of
+from analytics.physics.fluids import MIXTURES_TO_degC
+from analytics.vocabulary.errors import EvaluationError, RegisterError, UnitError
 from analytics.vocabulary.quantities import ROLES
-from analytics.vocabulary.records import Exchanger, PropertyTable
+from analytics.vocabulary.records import Exchanger, PropertyTable, Stream
 from analytics.vocabulary.units import convert
 from service.register.explaining import explain, nearest
 from service.register.notes import notes_of
@@ -88,6 +90,10 @@ def _to_plant(file: RegisterFile, name: str, folder: Path) -> Plant:
             exchangers.append(table.to_record(file.plant, file.tariff, read_table))
         except RegisterError as exc:
             raise RegisterError(f"{name}: {exc}") from None
+        problems = _liquid_problems(exchangers[-1])
+        if problems:
+            where = f'{name}, exchanger "{table.tag}"'
+            raise RegisterError("\n".join(f"{where}, {p}" for p in problems))
     zone = ZoneInfo(file.plant.time_zone)
     return Plant(
         name=file.plant.name,
@@ -153,12 +159,52 @@ def _misfits(table: ExchangerTable) -> list[str]:
         for low_key, low, high_key, high, why in pairs
         if low is not None and high is not None and not low < high
     ]
+    found += _passes_problem(table)
     if table.plates and table.plates_most and table.plates_most < table.plates:
         found.append(
             f"plates_most: must be at least plates ({table.plates}), got {table.plates_most}. "
             "It is what the frame and the bolts take, with those fitted now."
         )
     return found
+
+
+def _passes_problem(table: ExchangerTable) -> list[str]:
+    try:
+        arrangement_of(table.primary.passes, table.secondary.passes)
+    except EvaluationError:
+        against = f"{table.primary.passes} against {table.secondary.passes}"
+        sentence = (
+            f"primary.passes and secondary.passes: no formula for {against} passes. One of them must "
+            "divide the other, such as 1 and 2; check the data sheet."
+        )
+        return [sentence]
+    return []
+
+
+def _liquid_problems(exchanger: Exchanger) -> list[str]:
+    """Design temperatures at which the liquid has no properties."""
+    found = []
+    for side, stream in (("primary", exchanger.primary), ("secondary", exchanger.secondary)):
+        low, high, what = _liquid_range(stream)
+        for key in ("design_inlet_degC", "design_outlet_degC"):
+            value = getattr(stream, key)
+            if value is not None and not low <= value <= high:
+                found.append(
+                    f"{side}.{key}: {value:g} degC lies outside {low:g} to {high:g} degC, where "
+                    f"{what} has properties. Correct it, or give a property table that reaches so far."
+                )
+    return found
+
+
+def _liquid_range(stream: Stream) -> tuple[float, float, str]:
+    fluid = stream.fluid
+    if fluid.table is not None:
+        rows = fluid.table.temperature_degC
+        return rows[0], rows[-1], f"the liquid of {fluid.table.name}"
+    if fluid.kind == "water":
+        return 0.0, 200.0, "water"
+    # where a mixture freezes, the property library knows; readings below it are set aside
+    return -60.0, MIXTURES_TO_degC, fluid.kind
 
 
 def _point_problems(table: ExchangerTable) -> list[str]:

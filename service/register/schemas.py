@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from analytics.physics.fluids import FRACTIONS
 from analytics.vocabulary.quantities import ROLES
 from analytics.vocabulary.records import (
     Exchanger,
@@ -93,8 +94,8 @@ class UnitsTable(Table):
             ("temperature", "degC"),
             ("power", "W"),
             ("energy", "J"),
-            ("flow", "m**3/s"),
-            ("volume", "m**3"),
+            ("flow", "m3/s"),
+            ("volume", "m3"),
             ("pressure", "Pa"),
         ):
             convert(1.0, getattr(self, name), si_unit)  # UnitError says which do not fit
@@ -153,7 +154,7 @@ class StreamTable(Table):
     """One side of an exchanger, as designed."""
 
     fluid: Literal["water", "ethylene glycol", "propylene glycol", "table"] = "water"
-    fraction: Annotated[float, Field(ge=0.0, le=0.6)] | None = None
+    fraction: NotNegative | None = None
     basis: Literal["mass", "volume"] = "mass"
     table: Text | None = None  # CSV file beside the register
     passes: Annotated[int, Field(ge=1, le=8)] = 1
@@ -169,6 +170,13 @@ class StreamTable(Table):
             raise ValueError(
                 f'fluid "{self.fluid}" needs fraction, the glycol\'s share from 0 to 0.6'
             )
+        if self.fluid.endswith("glycol") and self.fraction is not None:
+            low, high = FRACTIONS[self.basis]
+            if not low <= self.fraction <= high:
+                raise ValueError(
+                    f"fraction must lie between {low:g} and {high:g} by {self.basis}, "
+                    f"got {self.fraction:g}. Write 0.3 for 30 %"
+                )
         if self.fluid == "table" and self.table is None:
             raise ValueError('fluid "table" needs table = "<file>.csv", the liquid\'s properties')
         if self.fluid != "table" and self.table is not None:
@@ -189,7 +197,7 @@ class StreamTable(Table):
             passes=self.passes,
             design_inlet_degC=self.design_inlet_degC,
             design_outlet_degC=self.design_outlet_degC,
-            design_flow_m3_s=_si(self.design_flow_m3_h, "m3/h", "m**3/s"),
+            design_flow_m3_s=_si(self.design_flow_m3_h, "m3/h", "m3/s"),
             design_pressure_drop_Pa=_si(self.design_pressure_drop_kPa, "kPa", "Pa"),
             pressure_rating_Pa=_si(self.pressure_rating_bar, "bar", "Pa"),
         )
@@ -240,13 +248,21 @@ class MeterTable(Table):
     pipe: Literal["supply", "return"] = "return"
     accuracy_class: Literal[1, 2, 3] | None = Field(default=None, alias="class")
     tolerance_percent: Annotated[float, Field(gt=0.0, le=30.0)] | None = None
-    nominal_m3_h: Positive | None = None
-    low_flow_m3_h: Positive | None = None
+    nominal_m3_h: Positive | None = None  # qp
+    low_flow_m3_h: Positive | None = None  # qi
+    least_difference_K: Annotated[float, Field(ge=1.0, le=20.0)] | None = None
+    calculates_with: Literal["water", "liquid"] = "water"
 
     @model_validator(mode="after")
     def _one_accuracy(self) -> Self:
         if self.accuracy_class is not None and self.tolerance_percent is not None:
             raise ValueError("class and tolerance_percent are both given. Leave one out")
+        low, nominal = self.low_flow_m3_h, self.nominal_m3_h
+        if low is not None and nominal is not None and not low < nominal:
+            raise ValueError(
+                f"low_flow_m3_h must be below nominal_m3_h, got {low:g} and {nominal:g}. "
+                "Correct one of the two"
+            )
         return self
 
     def to_record(self, role: str) -> FlowMeter:
@@ -256,8 +272,11 @@ class MeterTable(Table):
             role=role,
             pipe=Pipe(self.pipe),
             relative_standard_uncertainty=uncertainty,
-            nominal_flow_m3_s=_si(self.nominal_m3_h, "m3/h", "m**3/s"),
-            low_flow_m3_s=_si(self.low_flow_m3_h, "m3/h", "m**3/s"),
+            accuracy_class=self.accuracy_class,
+            least_difference_K=self.least_difference_K,
+            calculates_with=self.calculates_with,
+            nominal_flow_m3_s=_si(self.nominal_m3_h, "m3/h", "m3/s"),
+            low_flow_m3_s=_si(self.low_flow_m3_h, "m3/h", "m3/s"),
             described=described,
         )
 

@@ -33,7 +33,9 @@ def test_example_in_si_units(example):
     # 1 MWh is 3.6e9 J
     assert exchanger.tariff.heat_per_J == pytest.approx(68.0 / 3.6e9)
     assert exchanger.tariff.electricity_per_J == pytest.approx(0.28 / 3.6e6)
-    assert plant.notes["HX-01"] == ()
+    assert [n.split(":")[0] for n in plant.notes["HX-01"]] == [
+        "with the meter of primary_flow alone"
+    ]
 
 
 def test_clean_period_is_local_days_both_included(example):
@@ -143,6 +145,99 @@ def test_liquid_from_a_table(tmp_path):
         parse_register(text, "p.toml", folder=tmp_path)
 
 
+OIL_COLUMNS = "temperature_degC;density_kg_m3;heat_capacity_J_kgK;viscosity_Pa_s;conductivity_W_mK"
+OIL = f"# from a data sheet\n\n{OIL_COLUMNS}\n20;880;1880;0,08;0,14\n80;840;2100;0,01;0,13\n100;825;2180;0,006;0,128\n"
+
+
+def _with_oil(tmp_path, table):
+    (tmp_path / "oil.csv").write_text(table, encoding="utf-8")
+    text = example_register().replace(
+        'fluid = "water"\npasses', 'fluid = "table"\ntable = "oil.csv"\npasses', 1
+    )
+    return parse_register(text, "p.toml", folder=tmp_path)
+
+
+def test_a_table_with_remarks_semicolons_and_decimal_commas(tmp_path):
+    table = _with_oil(tmp_path, OIL).exchanger("HX-01").secondary.fluid.table
+    assert table.name == "oil.csv"
+    assert table.viscosity_Pa_s == (0.08, 0.01, 0.006)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ("80;840", "10;840", r"oil.csv line 5, column temperature_degC: must rise .* got 10 after 20"),
+        ("0,01;", "0,09;", r"oil.csv line 5, column viscosity_Pa_s: rises .* 0.08 to 0.09"),
+        ("0,13\n", "\n", r"oil.csv line 5, column conductivity_W_mK: is empty"),
+        ("2100", "2,1 kJ", r"oil.csv line 5, column heat_capacity_J_kgK: must be a number, got '2,1 kJ'"),
+        ("840", "0,84", r"oil.csv line 5, column density_kg_m3: must lie between 500 and 2000"),
+        ("viscosity_Pa_s", "viscosity_mPas", r"oil.csv line 3: column viscosity_Pa_s is missing"),
+        ("100;825", "65;825", r"oil.csv line 6, column temperature_degC: must rise"),
+        ("20;880", "50;880", r"secondary.design_inlet_degC: 45 degC lies outside 50 to 100 degC, .* oil.csv"),
+    ],
+)  # fmt: skip
+def test_a_table_that_is_wrong_names_its_line(tmp_path, old, new, sentence):
+    assert old in OIL
+    with pytest.raises(RegisterError, match=sentence):
+        _with_oil(tmp_path, OIL.replace(old, new))
+
+
+@pytest.mark.parametrize(
+    ("entry", "sentence"),
+    [
+        ('fluid = "ethylene glycol"\nfraction = 30.0', "between 0 and 0.6 by mass, got 30. Write 0.3 for 30 %"),
+        ('fluid = "propylene glycol"\nbasis = "volume"\nfraction = 0.05', "between 0.1 and 0.6 by volume"),
+        ('fluid = "ethylene glycol"', "needs fraction"),
+    ],
+)  # fmt: skip
+def test_a_mixture_that_has_no_properties_is_refused_at_the_register(tmp_path, entry, sentence):
+    text = example_register().replace('fluid = "water"\npasses', f"{entry}\npasses", 1)
+    with pytest.raises(RegisterError, match=sentence):
+        parse_register(text, "p.toml", folder=tmp_path)
+
+
+def test_a_mixture_says_how_it_is_counted_and_what_the_heat_meter_takes_it_for(tmp_path):
+    """30 % by volume of ethylene glycol at 20 degC is 32.3 % by mass."""
+    mixture = 'fluid = "ethylene glycol"\nbasis = "volume"\nfraction = 0.3'
+    text = example_register().replace('fluid = "water"               # or', f"{mixture}  # or", 1)
+    text = text.replace("primary_flow = { point", "heat_power = { point").replace(
+        '"m3/h" }\n#', '"kW" }\n#'
+    )
+    notes = " / ".join(parse_register(text, "p.toml", folder=tmp_path).notes["HX-01"])
+    assert "by volume (at 20 degC, before mixing) is 32.3% by mass" in notes
+    assert "calculating with water, as EN 1434 has it" in notes
+
+
+def test_passes_without_a_formula_are_refused_at_the_register(tmp_path):
+    text = (
+        example_register()
+        .replace("passes = 1 ", "passes = 2 ", 1)
+        .replace("passes = 1\n", "passes = 3\n", 1)
+    )
+    with pytest.raises(RegisterError, match="no formula for 2 against 3 passes"):
+        parse_register(text, "p.toml", folder=tmp_path)
+
+
+def test_a_second_meter_ends_the_warning_of_one_alone(tmp_path):
+    text = example_register().replace("# secondary_flow = {", "secondary_flow = {")
+    notes = " / ".join(parse_register(text, "p.toml", folder=tmp_path).notes["HX-01"])
+    assert "alone" not in notes
+
+
+def test_a_unit_that_does_not_fit_is_named_as_people_write_it(tmp_path):
+    text = example_register().replace('HM FLOW", unit = "m3/h"', 'HM FLOW", unit = "kW"')
+    with pytest.raises(RegisterError, match="'kW' cannot be turned into 'm³/s'"):
+        parse_register(text, "p.toml", folder=tmp_path)
+
+
+def test_lowest_flow_lies_below_the_permanent_one(tmp_path):
+    text = example_register().replace("# low_flow_m3_h = 0.15", "low_flow_m3_h = 20.0")
+    with pytest.raises(
+        RegisterError, match="low_flow_m3_h must be below nominal_m3_h, got 20 and 15"
+    ):
+        parse_register(text, "p.toml", folder=tmp_path)
+
+
 def test_uncertainty_of_instruments():
     """JCGM 100:2008, 4.3.7: a limit of error divided by the square root of three.
 
@@ -152,7 +247,8 @@ def test_uncertainty_of_instruments():
     assert class_B == pytest.approx(sqrt((0.60 / sqrt(3)) ** 2 + 0.2**2))
     assert describe_thermometer(None, 1.0)[0] == 0.5
     assert describe_thermometer(None, None)[0] == 0.5
-    assert describe_meter(2, None)[0] == 0.02
+    # EN 1434-1 class 2: 2 % + 0.02 % at the permanent flow; in service twice that
+    assert describe_meter(2, None)[0] == pytest.approx(2 * 0.0202 / sqrt(3))
     assert describe_meter(1, None)[0] < describe_meter(3, None)[0]
 
 

@@ -9,7 +9,9 @@ from hypothesis.strategies import floats
 
 from analytics.physics.instruments import (
     calculator_limit,
+    flow_meter_uncertainty,
     flow_sensor_limit,
+    heat_meter_difference_uncertainty,
     heat_meter_limit,
     platinum_resistance,
     platinum_temperature,
@@ -18,6 +20,7 @@ from analytics.physics.instruments import (
     temperature_pair_limit,
 )
 from analytics.vocabulary.errors import EvaluationError
+from analytics.vocabulary.records import FlowMeter
 
 TURNDOWN = np.array([1.0, 2.0, 10.0, 25.0, 50.0, 100.0, 250.0])
 DIFFERENCES_K = np.array([3.0, 5.0, 10.0, 20.0, 30.0, 50.0])
@@ -62,8 +65,8 @@ def test_platinum_temperature_turns_resistance_back(t):
 
 def test_platinum_tolerance():
     """IEC 60751 classes (from memory) at 90 degC; the sign of the temperature does not matter."""
-    tolerances = [float(platinum_tolerance(90.0, c)) for c in ("AA", "A", "B")]
-    assert tolerances == pytest.approx([0.253, 0.33, 0.75])
+    tolerances = [float(platinum_tolerance(90.0, c)) for c in ("AA", "A", "B", "C")]
+    assert tolerances == pytest.approx([0.253, 0.33, 0.75, 1.5])
     assert platinum_tolerance(-90.0, "B") == platinum_tolerance(90.0, "B")
 
 
@@ -87,3 +90,23 @@ def test_an_unknown_class_is_refused():
         flow_sensor_limit(1.0, 1.0, 4)
     with pytest.raises(EvaluationError, match="'D'"):
         platinum_tolerance(50.0, "D")
+
+
+def test_uncertainty_of_a_registered_meter_follows_its_class_down_to_its_lowest_flow():
+    """EN 1434-1 class 2 at q = qp, qp/10, qp/100, by hand; in service twice that, rectangular."""
+    meter = FlowMeter(
+        role="primary_flow", accuracy_class=2, nominal_flow_m3_s=10.0, low_flow_m3_s=0.1
+    )
+    u = flow_meter_uncertainty(meter, [10.0, 1.0, 0.1, 0.09, 0.0])
+    np.testing.assert_allclose(u[:3], 2 * np.array([0.0202, 0.022, 0.04]) / sqrt(3))
+    assert np.isnan(u[3:]).all()
+    plain = FlowMeter(role="primary_flow", relative_standard_uncertainty=0.015)
+    np.testing.assert_allclose(flow_meter_uncertainty(plain, [10.0, 0.01]), 0.015)
+
+
+def test_uncertainty_of_a_matched_pair_and_calculator():
+    """EN 1434-1, least difference 3 K, by hand: at 30 K 0.80 % and 0.60 %, together 1.0 %."""
+    u = heat_meter_difference_uncertainty([30.0, 3.0, 0.0], 3.0)
+    assert u[0] == pytest.approx(2 * 0.010 / sqrt(3))
+    assert u[1] == pytest.approx(2 * np.hypot(0.035, 0.015) / sqrt(3))
+    assert np.isnan(u[2])
