@@ -34,6 +34,11 @@ class Settings(BaseSettings):
     largest_upload_bytes: int = Field(
         default=256 * 1024 * 1024, gt=0, description="a larger file is refused by the pages"
     )
+    held_upload_bytes: int = Field(
+        default=1024 * 1024 * 1024,
+        gt=0,
+        description="files sent to the pages that wait for an answer; beyond it the oldest go",
+    )
 
     @property
     def register_path(self) -> Path:

@@ -178,6 +178,7 @@ def log_visit(ledger: LedgerOf, body: LogIn, response: Response) -> LogStored:
         role=body.role,
         plates_after=body.plates_after,
         note=body.note,
+        now_utc=datetime.now(UTC),
     )
     new = ledger.add_event(event)
     if not new:

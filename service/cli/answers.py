@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from service.cli.command import AsJson, Workspace, app, opened
+from service.cli.command import AsJson, Workspace, app, naming, opened
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -73,6 +73,17 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
             print_json(plain(list_status(ledger)))
         else:
             print_ranking(ledger)
+            _print_outdated(ledger, workspace)
+
+
+def _print_outdated(ledger: "Ledger", workspace: Path | None) -> None:
+    from service.cli.output import note
+
+    if changed := ledger.outdated():
+        note(
+            f"Readings, log or register changed since this was assessed: {', '.join(changed)}. "
+            f"Take it in with: plateledger assess{naming(workspace)}"
+        )
 
 
 def print_ranking(ledger: "Ledger") -> None:

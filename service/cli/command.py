@@ -53,6 +53,13 @@ Workspace = Annotated[
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON, and nothing else.")]
 
 
+def naming(workspace: Path | None) -> str:
+    """Return the option that names the workspace, as it goes into a command that is printed."""
+    from shlex import quote
+
+    return "" if workspace is None else f" -w {quote(str(workspace))}"
+
+
 def settings_for(workspace: Path | None, **changes: object) -> "Settings":
     """Return the settings, of the environment where no option was given."""
     from pydantic import ValidationError

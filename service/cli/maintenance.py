@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from service.cli.command import AsJson, Workspace, app, opened
+from service.cli.command import AsJson, Workspace, app, naming, opened
 
 
 @app.command("log")
@@ -44,8 +44,10 @@ def log_entry(
       plateledger log HX-03
       plateledger log --file visits.csv
     """
+    from datetime import UTC, datetime
+
     from analytics.vocabulary.errors import RegisterError
-    from service.cli.output import WRONG_USE, fail, say
+    from service.cli.output import WRONG_USE, fail, note, say
     from service.register.maintenance import entry, read_maintenance
     from service.register.reading import exchanger_of
 
@@ -54,9 +56,11 @@ def log_entry(
         if file is not None:
             if not file.exists():
                 raise RegisterError(f"{file}: no such file. Check the path.")
-            events = read_maintenance(file, plant)
+            events = read_maintenance(file, plant, now_utc=datetime.now(UTC))
             added = ledger.add_events(events)
             say(f"{added} of {len(events)} entries are new and stored.")
+            if added:
+                note(f"The answers take them in with: plateledger assess{naming(workspace)}")
             return
         if tag is not None and date is not None and deed is not None:
             event = entry(
@@ -67,12 +71,15 @@ def log_entry(
                 role=role,
                 plates_after=plates_after,
                 note=text,
+                now_utc=datetime.now(UTC),
             )
             new = ledger.add_event(event)
             say(
                 f"{event.tag}: {event.deed}, {event.at_utc.astimezone(plant.zone):%Y-%m-%d %H:%M}; "
                 + ("stored." if new else "stands there already.")
             )
+            if new:
+                note(f"The answer takes it in with: plateledger assess{naming(workspace)}")
             return
         if date is not None:
             fail(

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from service.cli.command import AsJson, Workspace, app, opened, settings_for
+from service.cli.command import AsJson, Workspace, app, naming, opened, settings_for
 
 
 @app.command()
@@ -31,7 +31,9 @@ def init(
     with user_errors():
         for path in init_workspace(settings_for(workspace)):
             say(str(path))
-        note("Describe the plant there, then load it: plateledger register")
+        named = naming(workspace)
+        note(f"Let it read an export first: plateledger import{named} --check trends.csv")
+        note(f"Describe the plant there, then load it: plateledger register{named}")
 
 
 @app.command()

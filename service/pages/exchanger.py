@@ -25,6 +25,7 @@ from service.pages import account_sections, causes, sections
 from service.pages.home import about
 from service.pages.rendering import ledger_of, message_page, page, render
 from service.pages.sections import Part
+from service.register.maintenance import refuse_future
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, times_less_likely
@@ -265,6 +266,7 @@ async def add_entry(request: Request, tag: str) -> HTMLResponse | RedirectRespon
     ledger = ledger_of(request)
     try:
         event = _event(tag, form, ledger.plant())
+        refuse_future(event.at_utc, datetime.now(UTC), ledger.plant().zone)
         ledger.add_event(event)
     except PlateledgerError as exc:
         back = (f"/exchangers/{tag}#log", "Back to the log")

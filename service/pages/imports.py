@@ -14,19 +14,20 @@ from starlette.datastructures import UploadFile
 from analytics.vocabulary.errors import PlateledgerError
 from analytics.vocabulary.quantities import ROLES
 from service.pages.rendering import ledger_of, message_page, page
-from service.pages.uploads import Uploads
+from service.pages.uploads import FOLDER, Uploads
 from service.register.plant import Plant
 from service.usecases.ledger import ImportCheck, ImportOptions
 from service.wording import dates, numbers
 from service.wording.causes import role_label
 from service.wording.verdicts import count_word
 
-_PLAIN = ("exchanger", "date_order", "time_zone", "decimal", "delimiter", "encoding")
+_PLAIN = ("exchanger", "date_order", "time_zone", "decimal", "delimiter", "encoding", "stamp")
 _CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
-    "date_order": (("", "as found"), ("day first", "day first"), ("month first", "month first"),
-                   ("year first", "year first")),
+    "date_order": (("", "as found"), ("dmy", "day first"), ("mdy", "month first"),
+                   ("ymd", "year first")),
     "decimal": (("", "as found"), (".", "point"), (",", "comma")),
     "delimiter": (("", "as found"), (";", "semicolon"), (",", "comma"), ("\t", "tab"), ("|", "bar")),
+    "stamp": (("", "as registered"), ("start", "its start"), ("end", "its end"), ("instant", "an instant")),
 }  # fmt: skip
 _RUNS_SHOWN = 20
 _FINDINGS_SHOWN = 200
@@ -82,7 +83,16 @@ def _run(run: Mapping[str, Any], plant: Plant) -> dict[str, Any]:
     }
 
 
-async def receive(request: Request, uploads: Uploads) -> HTMLResponse | RedirectResponse:
+def _uploads(request: Request) -> Uploads:
+    settings = ledger_of(request).settings
+    return Uploads(
+        settings.workspace / FOLDER,
+        file_bytes_most=settings.largest_upload_bytes,
+        bytes_most=settings.held_upload_bytes,
+    )
+
+
+async def receive(request: Request) -> HTMLResponse | RedirectResponse:
     """Take a file and go on to its check."""
     async with request.form() as form:
         sent = form.get("file")
@@ -92,14 +102,21 @@ async def receive(request: Request, uploads: Uploads) -> HTMLResponse | Redirect
                 request, "No file came.", "Choose a trend file and send it again.", status=422,
                 action=("/import", "Back to import"),
             )  # fmt: skip
-        digest = uploads.keep(sent.filename, await sent.read())
+        name = sent.filename.replace("\\", "/").rsplit("/", 1)[-1]
+        try:
+            digest = await run_in_threadpool(_uploads(request).keep, name, sent.file)
+        except PlateledgerError as exc:
+            return message_page(
+                request, "The file was not taken.", str(exc), status=422,
+                action=("/import", "Back to import"),
+            )  # fmt: skip
     query = urlencode({"exchanger": exchanger} if exchanger else {})
     return RedirectResponse(f"/import/{digest}?{query}".rstrip("?"), status_code=303)
 
 
-def check(request: Request, digest: str, uploads: Uploads) -> HTMLResponse:
+def check(request: Request, digest: str) -> HTMLResponse:
     """Answer what the file was taken for; nothing is stored."""
-    held = uploads.get(digest)
+    held = _uploads(request).get(digest)
     if held is None:
         return _gone(request)
     options = _options(dict(request.query_params))
@@ -139,7 +156,7 @@ def _size(size_bytes: int) -> str:
 def _options(query: Mapping[str, str]) -> ImportOptions:
     plain: dict[str, Any] = {name: query.get(name) or None for name in _PLAIN}
     units = {k.removeprefix("unit:"): v for k, v in query.items() if k.startswith("unit:") and v}
-    return ImportOptions(**plain, units=units)
+    return ImportOptions(**plain, units=units, accept=bool(query.get("accept")))
 
 
 def _opening(columns: list[Column], questions: list[str]) -> tuple[str, str]:
@@ -222,9 +239,10 @@ def _column(column: Any, options: ImportOptions) -> Column:
     )
 
 
-async def store(request: Request, digest: str, uploads: Uploads) -> HTMLResponse | RedirectResponse:
+async def store(request: Request, digest: str) -> HTMLResponse | RedirectResponse:
     """Store the file's readings and start the assessment."""
-    held = uploads.get(digest)
+    uploads = _uploads(request)
+    held = await run_in_threadpool(uploads.get, digest)
     if held is None:
         return _gone(request)
     async with request.form() as sent:
@@ -252,6 +270,6 @@ def findings(request: Request, run: int) -> HTMLResponse:
 def _gone(request: Request) -> HTMLResponse:
     return message_page(
         request, "The file is no longer held.",
-        "It was stored, or newer files have been sent since. Send it again to check it.",
+        "It was stored, or it waited for more than a week. Send it again to check it.",
         status=404, action=("/import", "Send a file"),
     )  # fmt: skip

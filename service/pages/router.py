@@ -1,11 +1,10 @@
 """Addresses of the pages; each handler is in the module of its page."""
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
 
 from service.pages import alerts, exchanger, home, imports, papers, register
 from service.pages.rendering import static_response
-from service.pages.uploads import Uploads
 
 
 def make_router() -> APIRouter:
@@ -30,29 +29,16 @@ def make_router() -> APIRouter:
     router.add_api_route("/documents/{tag}", papers.write, methods=["POST"])
     router.add_api_route("/settings", register.show)
     router.add_api_route("/static/{version}/{name}", _static)
-    _add_import(router)
+    router.add_api_route("/import", imports.show)
+    router.add_api_route("/import", imports.receive, methods=["POST"], response_model=None)
+    router.add_api_route("/import/runs/{run}", imports.findings)
+    router.add_api_route("/import/{digest}", imports.check)
+    router.add_api_route(
+        "/import/{digest}/store", imports.store, methods=["POST"], response_model=None
+    )
     return router
 
 
 def _static(version: str, name: str) -> Response:
     del version  # it only makes the address change with the file
     return static_response(name)
-
-
-def _add_import(router: APIRouter) -> None:
-    uploads = Uploads()
-
-    async def receive(request: Request) -> Response:
-        return await imports.receive(request, uploads)
-
-    def check(request: Request, digest: str) -> Response:
-        return imports.check(request, digest, uploads)
-
-    async def store(request: Request, digest: str) -> Response:
-        return await imports.store(request, digest, uploads)
-
-    router.add_api_route("/import", imports.show)
-    router.add_api_route("/import", receive, methods=["POST"])
-    router.add_api_route("/import/runs/{run}", imports.findings)
-    router.add_api_route("/import/{digest}", check)
-    router.add_api_route("/import/{digest}/store", store, methods=["POST"])

@@ -21,8 +21,12 @@ HEADER = ",".join(COLUMNS) + "\n"
 _HOUR_OF_A_DAY = time(12)
 
 
-def read_maintenance(path: Path, plant: Plant) -> tuple[MaintenanceEvent, ...]:
+def read_maintenance(
+    path: Path, plant: Plant, *, now_utc: datetime | None = None
+) -> tuple[MaintenanceEvent, ...]:
     """Read the log at ``path``; a missing file is an empty log.
+
+    With ``now_utc`` a visit that is dated after it is refused.
 
     Raises
     ------
@@ -53,7 +57,7 @@ def read_maintenance(path: Path, plant: Plant) -> tuple[MaintenanceEvent, ...]:
         if not any((v or "").strip() for v in row.values() if isinstance(v, str)):
             continue
         try:
-            events.append(_event_of(row, plant))
+            events.append(_event_of(row, plant, now_utc))
         except RegisterError as exc:
             problems.append(f"{path.name} line {rows.line_num}: {exc}")
     if problems:
@@ -61,7 +65,9 @@ def read_maintenance(path: Path, plant: Plant) -> tuple[MaintenanceEvent, ...]:
     return tuple(events)
 
 
-def _event_of(row: dict[str, str | None], plant: Plant) -> MaintenanceEvent:
+def _event_of(
+    row: dict[str, str | None], plant: Plant, now_utc: datetime | None
+) -> MaintenanceEvent:
     return entry(
         plant,
         tag=row.get("tag") or "",
@@ -70,6 +76,7 @@ def _event_of(row: dict[str, str | None], plant: Plant) -> MaintenanceEvent:
         role=row.get("role") or None,
         plates_after=row.get("plates_after") or None,
         note=row.get("note") or "",
+        now_utc=now_utc,
     )
 
 
@@ -82,8 +89,9 @@ def entry(
     role: str | None = None,
     plates_after: str | int | None = None,
     note: str = "",
+    now_utc: datetime | None = None,
 ) -> MaintenanceEvent:
-    """Return a log entry from what a person typed.
+    """Return a log entry from what a person typed; with ``now_utc`` it cannot lie after that day.
 
     Raises
     ------
@@ -91,9 +99,12 @@ def entry(
         If the exchanger, date, deed, role or number of plates cannot be right.
     """
     exchanger = exchanger_of(plant, tag.strip())
+    at_utc = parse_when(when, plant.zone)
+    if now_utc is not None:
+        refuse_future(at_utc, now_utc, plant.zone)
     return MaintenanceEvent(
         tag=exchanger.tag,
-        at_utc=parse_when(when, plant.zone),
+        at_utc=at_utc,
         deed=_deed(deed),
         role=_role(role),
         plates_after=_plates(plates_after, exchanger.plates_most),
@@ -116,6 +127,19 @@ def parse_when(text: str, zone: ZoneInfo) -> datetime:
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=zone)
     return moment.astimezone(UTC)
+
+
+def refuse_future(at_utc: datetime, now_utc: datetime, zone: ZoneInfo) -> None:
+    """Raise RegisterError where a visit lies after the site's today.
+
+    Days are compared: a visit of today noted by its day alone stands at noon, perhaps still to come.
+    """
+    day, today = at_utc.astimezone(zone).date(), now_utc.astimezone(zone).date()
+    if day > today:
+        raise RegisterError(
+            f"date: {day} is still to come, today is {today}. The log holds what was done; "
+            "enter the visit once it has taken place."
+        )
 
 
 def _deed(text: str) -> Deed:

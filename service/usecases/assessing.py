@@ -97,6 +97,14 @@ def assess(
     )
 
 
+def outdated(store: Store) -> tuple[str, ...]:
+    """Return the exchangers whose readings, log or register changed since they were assessed."""
+    tasks, _, _ = _plan(store, None, again=False)
+    with store.reading() as connection:
+        known = evaluations.heads(connection)
+    return tuple(t.exchanger.tag for t in tasks if t.exchanger.tag in known)
+
+
 def warm_workers(workers: int = 0) -> Callable[[], None]:
     """Start the worker processes while something else is done; call what is returned before assessing.
 

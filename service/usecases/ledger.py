@@ -20,7 +20,7 @@ from service.store import evaluations, imports, log, registered
 from service.store.evaluations import EvaluationHead
 from service.store.store import Store
 from service.usecases import alerting, documents, importing, workspace
-from service.usecases.assessing import AssessOutcome, assess
+from service.usecases.assessing import AssessOutcome, assess, outdated
 from service.usecases.files import ImportOptions
 from service.usecases.importing import ImportCheck, ImportOutcome
 from service.usecases.progress import Progress
@@ -241,6 +241,10 @@ class Ledger:
             workers=self.settings.workers,
             progress=progress,
         )
+
+    def outdated(self) -> tuple[str, ...]:
+        """Return the exchangers whose readings, log or register changed since their assessment."""
+        return outdated(self.store)
 
     def assess_soon(self, tags: Sequence[str] | None = None) -> None:
         """Start :meth:`assess` in the background, after what runs there already, and return."""

@@ -350,3 +350,26 @@ def test_demo_leaves_another_plant_alone(workspace):
     assert done.exit_code == 1
     assert "holds another plant" in done.stderr
     assert sorted(p.name for p in workspace.iterdir()) == before
+
+
+# --- what a reader is told to do next ---------------------------------------------------------------
+
+
+def test_a_visit_that_is_still_to_come_is_refused(run, tmp_path):
+    done = run("log", "HX-01", "2999-01-01", "opened and cleaned", status=1)
+    assert "still to come" in done.stderr
+    visits = tmp_path / "visits.csv"
+    visits.write_text("tag,date,deed\nHX-01,2999-01-01,opened and cleaned\n", encoding="utf-8")
+    assert "visits.csv line 2: date:" in run("log", "--file", str(visits), status=1).stderr
+
+
+def test_a_log_entry_points_to_the_assessment(assessed, workspace):
+    assert "changed since" not in assessed("status").stderr
+    done = assessed("log", "HX-01", "2025-10-01", "cleaned in place")
+    assert f"plateledger assess -w {workspace}" in done.stderr
+    assert "changed since this was assessed: HX-01" in assessed("status").stderr
+
+
+def test_init_prints_commands_with_its_workspace(tmp_path):
+    done = CliRunner().invoke(app, ["init", "-w", str(tmp_path / "new")])
+    assert f"plateledger register -w {tmp_path / 'new'}" in done.stderr

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
+from tempfile import mkdtemp
 from typing import Any
 
 import anyio
@@ -31,7 +32,7 @@ class MadeUpLedger:
 
     def __init__(self, evaluations: Sequence[Evaluation], plant: Plant | None) -> None:
         self.held, self.registered = list(evaluations), plant
-        self.settings = Settings(workspace=Path("no-such-workspace"))
+        self.settings = Settings(workspace=Path(mkdtemp(prefix="pages-")))
         self.added: list[MaintenanceEvent] = []
         self.done: list[tuple[Any, ...]] = []
 
@@ -374,13 +375,13 @@ def test_file_is_checked_then_stored_once_its_question_is_answered(client: Clien
     html = client.get(where)
     assert "One of two columns is understood; one question is open." in html
     assert "Is 06/10 the sixth of October" in html
-    assert re.search(r'type="submit" disabled>Store 44,641 rows', html)
-    html = client.get(f"{where}?date_order=day+first&unit:AHU2.SAT=degF")
+    assert re.search(r'name="accept" value="yes" required>', html)
+    html = client.get(f"{where}?date_order=dmy&unit:AHU2.SAT=degF")
     assert "no question is open" in html
     assert 'name="unit:AHU2.SAT" value="degF"' in html
-    stored = client.ask("POST", f"{where}/store", data={"date_order": "day first"})
+    stored = client.ask("POST", f"{where}/store", data={"date_order": "dmy"})
     assert stored.headers["location"] == "/import?stored=1"
-    assert ("store", "october.csv", 3, "day first") in client.ledger.done
+    assert ("store", "october.csv", 3, "dmy") in client.ledger.done
     assert "Stored: october.csv." in client.get("/import?stored=1")
     assert client.ask("GET", where).status_code == 404, "a stored file is let go"
 
