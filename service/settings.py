@@ -6,7 +6,7 @@ Each may be given as an environment variable with the prefix ``PLATELEDGER_``
 
 from pathlib import Path
 
-from pydantic import Field
+from pydantic import Field, SecretStr
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 
@@ -27,6 +27,9 @@ class Settings(BaseSettings):
     allowed_hosts: tuple[str, ...] = Field(
         default=("127.0.0.1", "localhost", "[::1]"),
         description="host names by which a browser may ask; others are refused",
+    )
+    mqtt_password: SecretStr | None = Field(
+        default=None, description="password for the broker that the register names"
     )
     workers: int = Field(
         default=0, ge=0, description="exchangers assessed at the same time; 0: one per core"

@@ -18,6 +18,7 @@ from analytics.vocabulary.errors import (
 )
 from service.api import VERSION_PREFIX
 from service.store.store import StoreError
+from service.usecases.samples import BatchConflict
 
 _LOG = logging.getLogger(__name__)
 MEDIA_TYPE = "application/problem+json"
@@ -25,6 +26,7 @@ MEDIA_TYPE = "application/problem+json"
 _STATUS: tuple[tuple[type[PlateledgerError], int], ...] = (
     (StoreError, 503),
     (EvaluationError, 409),
+    (BatchConflict, 409),
     (IngestError, 422),
     (RegisterError, 422),
     (PlateledgerError, 400),

@@ -10,6 +10,7 @@ from analytics.vocabulary.errors import EvaluationError
 from service.api import VERSION_PREFIX
 from service.api.dependencies import LedgerOf, Tag
 from service.api.problems import MEDIA_TYPE, NotFound
+from service.api.samples import router as samples
 from service.api.schemas import (
     AcknowledgeIn,
     AlertOut,
@@ -35,6 +36,7 @@ _PROBLEMS: dict[int | str, dict[str, Any]] = {
     code: {"model": Problem, "content": {MEDIA_TYPE: {}}, "description": text}
     for code, text in {
         400: "The request cannot be met as put.",
+        401: "The token of a sender is missing or not good.",
         403: "A write that another site's page asked for.",
         404: "There is no such exchanger or alert.",
         409: "There is no assessment to answer from.",
@@ -43,6 +45,7 @@ _PROBLEMS: dict[int | str, dict[str, Any]] = {
 }
 router = APIRouter(prefix=VERSION_PREFIX, responses=_PROBLEMS)
 router.include_router(uploads)
+router.include_router(samples)
 
 Start = Annotated[AwareDatetime | None, Query(alias="from", description="First moment, included.")]
 End = Annotated[AwareDatetime | None, Query(alias="to", description="Last moment, not included.")]

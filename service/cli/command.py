@@ -113,6 +113,13 @@ def _require_ledger(settings: "Settings") -> None:
 def main() -> None:
     """Run the command."""
     # the parts add their commands to ``app`` when they are imported
-    from service.cli import answers, data, maintenance, serving, setting_up  # noqa: F401
+    from service.cli import (  # noqa: F401
+        answers,
+        data,
+        maintenance,
+        receiving,
+        serving,
+        setting_up,
+    )
 
     app(prog_name="plateledger")

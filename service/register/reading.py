@@ -19,6 +19,7 @@ from analytics.vocabulary.errors import EvaluationError, RegisterError, UnitErro
 from analytics.vocabulary.quantities import ROLES
 from analytics.vocabulary.records import Exchanger, PropertyTable, Stream
 from analytics.vocabulary.units import convert
+from service.register.broker import Broker, MqttTable, unknown_points
 from service.register.explaining import explain, nearest
 from service.register.notes import notes_of
 from service.register.plant import Plant, Point
@@ -75,9 +76,32 @@ def parse_register(text: str, name: str, *, folder: Path) -> Plant:
     for table in file.exchanger:
         where = f'{name}, exchanger "{table.tag}"'
         problems += [f"{where}, {p}" for p in (*_misfits(table), *_point_problems(table))]
+    if file.mqtt is not None:
+        names = {p.point for table in file.exchanger for p in table.points.values()}
+        problems += unknown_points(file.mqtt, names, name)
     if problems:
         raise RegisterError("\n".join(problems))
     return _to_plant(file, name, folder)
+
+
+def read_broker(path: Path) -> Broker:
+    """Return the broker of the register at ``path``, which was read as a whole before.
+
+    Raises
+    ------
+    RegisterError
+        If the register names none.
+    """
+    document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    if "mqtt" not in document:
+        raise RegisterError(
+            f"{path.name}: names no broker. Add [mqtt] with host and [[mqtt.topic]]; "
+            "the example explains it: plateledger init --print"
+        )
+    try:
+        return MqttTable.model_validate(document["mqtt"]).to_record()
+    except ValidationError as exc:
+        raise RegisterError("\n".join(explain(exc, path.name, document))) from None
 
 
 def _to_plant(file: RegisterFile, name: str, folder: Path) -> Plant:

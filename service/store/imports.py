@@ -160,6 +160,7 @@ def add_run(
     change: Change,
     refused_rows: int,
     examination: Mapping[str, Any],
+    options: Mapping[str, Any],
     findings: Iterable[Mapping[str, Any]],
 ) -> int:
     """Note an import with what it found, and return its number."""
@@ -177,6 +178,7 @@ def add_run(
             changed_values=change.changed_values,
             refused_rows=refused_rows,
             examination=dict(examination),
+            options=dict(options),
         )
         .returning(ImportRunRow.id)
     )

@@ -100,6 +100,33 @@ class ImportRunRow(Base):
     changed_values: Mapped[int]
     refused_rows: Mapped[int]
     examination: Mapped[dict[str, Any]]
+    options: Mapped[dict[str, Any] | None]  # what the user said of the file; None: not kept then
+
+
+class SenderRow(Base):
+    """A program that may push samples. Of its token the hash alone is kept."""
+
+    __tablename__ = "sender"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(unique=True)
+    key: Mapped[str] = mapped_column(unique=True)  # the part of the token by which it is found
+    token_hash: Mapped[str]  # Argon2id
+    created_utc: Mapped[datetime]
+    revoked_utc: Mapped[datetime | None]
+    last_used_utc: Mapped[datetime | None]
+
+
+class PushedBatchRow(Base):
+    """A batch that a sender named, so that the same name cannot stand for two."""
+
+    __tablename__ = "pushed_batch"
+
+    sender_id: Mapped[int] = mapped_column(ForeignKey("sender.id"), primary_key=True)
+    batch: Mapped[str] = mapped_column(primary_key=True)
+    sha256: Mapped[str]
+    run_id: Mapped[int] = mapped_column(ForeignKey("import_run.id"))
+    received_utc: Mapped[datetime]
 
 
 class FindingRow(Base):

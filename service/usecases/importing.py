@@ -10,6 +10,7 @@ import pandas as pd
 from analytics.vocabulary.errors import IngestError
 from service.register.plant import Plant
 from service.store import imports, registered
+from service.store.codec import plain
 from service.store.imports import Change
 from service.store.store import Store
 from service.usecases.files import ImportOptions, digest, read_source, way_of_reading
@@ -159,6 +160,7 @@ def store_file(
             change=change,
             refused_rows=_refused(read.examination),
             examination=read.examination.to_dict(),
+            options=plain(options),
             findings=(f.to_dict() for f in read.findings),
         )
         stored = imports.run(connection, run)

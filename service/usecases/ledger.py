@@ -5,7 +5,7 @@ name; ``app.state.ledger`` holds one ``Ledger`` for all requests, from several t
 """
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from threading import Lock, Thread
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 __all__ = ["AssessOutcome", "ImportCheck", "ImportOptions", "ImportOutcome", "Ledger", "Progress"]
 
 _FIRST_PAGE = "exchangers"
+_ASSESSED_EVERY = timedelta(hours=1)
 
 
 class Ledger:
@@ -254,6 +255,20 @@ class Ledger:
             thread = Thread(target=partial(self._assess_behind, chosen, self._background))
             self._background = thread
         thread.start()
+
+    def assess_when_due(self, tags: Sequence[str]) -> tuple[str, ...]:
+        """Start to assess those of ``tags`` whose assessment is older than an hour; return them.
+
+        For readings that come every few minutes, while the account is a daily one.
+        """
+        due = _now() - _ASSESSED_EVERY
+        with self.store.reading() as connection:
+            heads = evaluations.heads(connection)
+        old = [t for t in tags if t not in heads or heads[t].made_utc < due]
+        chosen = tuple(t for t in old if t not in self._working)
+        if chosen:
+            self.assess_soon(chosen)
+        return chosen
 
     def _assess_behind(self, tags: tuple[str, ...], before: Thread | None) -> None:
         if before is not None:

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from service.cli import answers, data, maintenance, serving, setting_up  # noqa: F401
+from service.cli import answers, data, maintenance, receiving, serving, setting_up  # noqa: F401
 from service.cli.command import app
 from service.settings import Settings
 from service.usecases.assessing import assess
@@ -23,7 +23,7 @@ from tests.service import made_up
 
 ROOT = Path(__file__).parent.parent.parent
 COMMANDS = ("init", "register", "import", "assess", "status", "alerts", "export", "log", "document",
-            "serve", "demo")  # fmt: skip
+            "serve", "demo", "sender", "watch", "listen")  # fmt: skip
 
 
 @pytest.fixture
@@ -373,3 +373,27 @@ def test_a_log_entry_points_to_the_assessment(assessed, workspace):
 def test_init_prints_commands_with_its_workspace(tmp_path):
     done = CliRunner().invoke(app, ["init", "-w", str(tmp_path / "new")])
     assert f"plateledger register -w {tmp_path / 'new'}" in done.stderr
+
+
+def test_a_sender_is_made_listed_and_revoked(run):
+    token = run("sender", "add", "gateway-1").stdout.strip()
+    assert token.startswith("pl_")
+    assert "never heard of" in run("sender", "list").stdout
+    assert "there is one already" in run("sender", "add", "gateway-1", status=1).stderr
+    run("sender", "revoke", "gateway-1")
+    (listed,) = json.loads(run("sender", "list", "--json").stdout)
+    assert listed["revoked_utc"]
+    assert "token" not in json.dumps(listed)
+    run("sender", "revoke", "gateway-1", status=1)
+
+
+def test_watch_takes_what_is_there(run, workspace, write_trends):
+    inbox = workspace / "inbox"
+    inbox.mkdir()
+    (inbox / "october.csv").write_text(write_trends(), encoding="utf-8")
+    (inbox / "noise.csv").write_bytes(b"\x00\x01")
+    done = run("watch", "--once", "--every", "0.2")
+    assert "october.csv: 48 rows; HX-01." in done.stdout
+    assert "noise.csv: refused." in done.stderr
+    assert (inbox / "done" / "october.csv").exists()
+    assert (inbox / "refused" / "noise.csv.reason.txt").exists()
