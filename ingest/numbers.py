@@ -97,6 +97,15 @@ def decimal_mark(texts: list[str], delimiter: str) -> DecimalMark:
             "values with a decimal comma and with a decimal point occur; those of the rarer kind "
             "are refused or read as grouped. Give --decimal to say which it is.",
         )
+    if (comma and unclear_dot > comma) or (dot and unclear_comma > dot):
+        # one damaged cell must not turn every "80.123" into eighty thousand
+        mark = "." if unclear_dot > comma else ","
+        return DecimalMark(
+            mark,
+            f"most values have three digits behind the {'point' if mark == '.' else 'comma'}",
+            "most values have three digits behind one mark, and a few have another mark: it cannot "
+            "be told which one groups thousands. Give --decimal to say which is the decimal mark.",
+        )
     if comma or dot:
         return DecimalMark("," if comma else ".", "the values show it")
     if unclear_comma and not unclear_dot:
@@ -113,9 +122,11 @@ def decimal_mark(texts: list[str], delimiter: str) -> DecimalMark:
 
 def _normalise(texts: pa.Array, mark: str) -> pa.Array:
     """Return texts with a decimal point and without grouping, where they are numbers at all."""
-    out = pc.replace_substring_regex(
-        texts, pattern=rf"(\d){_GROUPING}(\d\d\d)", replacement=r"\1\2"
-    )
+    out = texts
+    for _ in range(3):  # each pass takes out every other group of a long number
+        out = pc.replace_substring_regex(
+            out, pattern=rf"(\d){_GROUPING}(\d\d\d)", replacement=r"\1\2"
+        )
     out = pc.replace_substring(out, "\u2212", "-")
     grouping = "." if mark == "," else ","
     escaped = re.escape(grouping)

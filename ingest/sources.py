@@ -20,6 +20,7 @@ _NOT_TEXT: tuple[tuple[bytes, str], ...] = (
     (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
     (b"Rar!", "a rar archive"),
 )
+_BROKEN_UTF8 = "utf-8 with broken bytes"
 _MARKS: tuple[tuple[bytes, str], ...] = (
     (b"\xef\xbb\xbf", "utf-8-sig"),
     (b"\xff\xfe", "utf-16"),
@@ -35,6 +36,8 @@ class SourceText:
     encoding: str
     packed: str  # "", "gzip", "bzip2", "xz", "zstd", "zip", "workbook" or "parquet"
     size: int  # bytes, unpacked
+    unfinished: bool = False  # the last line has no line end: it may be cut short
+    broken_bytes: int = 0  # that are no UTF-8 in a text that is
 
 
 def _load(source: Path | bytes, name: str, most: int) -> bytes:
@@ -76,6 +79,11 @@ def _encoding_of(data: bytes) -> str | None:
     try:
         data.decode("utf-8")
     except UnicodeDecodeError:
+        text = data.decode("utf-8", errors="replace")
+        broken = text.count("\ufffd")
+        # a letter of two or three bytes shortens the text, a broken byte does not
+        if len(data) - len(text) > 2 * broken:
+            return _BROKEN_UTF8
         # The degree sign and umlauts tell: 0xB0 in the Windows code page, 0xF8 in the DOS one.
         dos_degree = data.count(b"\xf8C") + data.count(b"\xf8F")
         windows_degree = data.count(b"\xb0C") + data.count(b"\xb0F")
@@ -125,8 +133,11 @@ def load_text(
     found = encoding or _encoding_of(data)
     if found is None:
         raise IngestError(f"{name}: holds bytes that are no text. {_EXPORT}")
-    size = len(data)
-    if found not in ("utf-8", "ascii"):
+    size, broken = len(data), 0
+    if found == _BROKEN_UTF8:
+        text = data.decode("utf-8", errors="replace")
+        data, broken, found = text.encode(), text.count("\ufffd"), "utf-8"
+    elif found not in ("utf-8", "ascii"):
         try:
             data = data.decode(found).encode("utf-8")
         except (UnicodeDecodeError, LookupError) as exc:
@@ -141,11 +152,21 @@ def load_text(
             raise IngestError(
                 f"{name}: is not in UTF-8 (byte {exc.start}). Give --encoding cp1252 or leave it out."
             ) from exc
-    if b"\n" not in data and b"\r" in data:
-        data = data.replace(b"\r", b"\n")
+    data = _plain_line_ends(data)
     return SourceText(
         data=data if data.endswith(b"\n") else data + b"\n",
         encoding=found.replace("utf-8-sig", "utf-8 with a byte-order mark"),
         packed=packed,
         size=size,
+        unfinished=not data.endswith(b"\n"),
+        broken_bytes=broken,
     )
+
+
+def _plain_line_ends(data: bytes) -> bytes:
+    """Return text whose lines end in \\n or \\r\\n, whatever mixture of line ends it came with."""
+    if data.count(b"\r") == data.count(b"\r\n"):
+        return data
+    # \r\r\n is one line end that was translated twice
+    data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n")
+    return data.replace(b"\r", b"\n")

@@ -162,14 +162,22 @@ def _order(
                 "Give --date-order dmy or mdy."
             )
         return forced, "given"
-    wrong = {order: float(np.mean(np.isnat(days))) for order, days in readings.items()}
-    if two_digits and wrong["ymd"] <= 0.005 < min(wrong["dmy"], wrong["mdy"]):
+    size = len(a)
+    wrong = {order: int(np.count_nonzero(np.isnat(days))) for order, days in readings.items()}
+    # a few dates that do not exist may be damaged ones, and must not turn all the others round
+    ruled_out = {order: n > 3 or n >= 0.05 * size for order, n in wrong.items()}
+    ruled_out = {order: out and wrong[order] > 0 for order, out in ruled_out.items()}
+    if two_digits and not ruled_out["ymd"] and ruled_out["dmy"] and ruled_out["mdy"]:
         return "ymd", "only that reading gives dates that exist"
-    if wrong["dmy"] <= 0.005 < wrong["mdy"]:
+    if ruled_out["mdy"] and not ruled_out["dmy"]:
         return "dmy", "days above 12 come first"
-    if wrong["mdy"] <= 0.005 < wrong["dmy"]:
+    if ruled_out["dmy"] and not ruled_out["mdy"]:
         return "mdy", "days above 12 come second"
-    if min(wrong["dmy"], wrong["mdy"]) > 0.005:
+    if (
+        ruled_out["dmy"]
+        and ruled_out["mdy"]
+        and 4 * min(wrong["dmy"], wrong["mdy"]) < max(wrong["dmy"], wrong["mdy"])
+    ):
         return ("dmy" if wrong["dmy"] <= wrong["mdy"] else "mdy"), "fewer dates that do not exist"
     if bool(pc.all(pc.equal(groups["s"], ".")).as_py()):
         return "dmy", "dates with points are day first"
@@ -178,9 +186,11 @@ def _order(
     # Right, the days of a trend follow on each other; wrong, they lie a month apart.
     follow = {}
     for order in ("dmy", "mdy"):
-        days, stamps_each = np.unique(readings[order], return_counts=True)
+        days, stamps_each = np.unique(
+            readings[order][~np.isnat(readings[order])], return_counts=True
+        )
         steps = np.diff(days).astype(np.int64)
-        daily = float(np.median(stamps_each)) < 2
+        daily = not days.size or float(np.median(stamps_each)) < 2
         follow[order] = -1.0 if daily or not steps.size else float(np.mean(steps == 1))
     if follow["dmy"] >= 0.8 and follow["mdy"] <= 0.2 and follow["mdy"] >= 0:
         return "dmy", "sure: read so the days follow on each other, else they lie a month apart"

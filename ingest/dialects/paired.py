@@ -12,7 +12,7 @@ from ingest.dialects.quality_words import find_state_columns
 from ingest.dialects.readings import Reading, points_of
 from ingest.dialects.sniffing import Table
 from ingest.dialects.timing import TimeColumns, read_times, stamp_columns
-from ingest.dialects.wide import describe_unknown, read_column
+from ingest.dialects.wide import describe_unknown, read_column, refuse_twins
 from ingest.examination import ColumnReport, Examination
 from ingest.findings import Findings
 from ingest.numbers import choose_mark
@@ -42,6 +42,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
         if i not in stamps and i not in state_positions
         and (points := points_of(heading, table.name, rules))
     }  # fmt: skip
+    refuse_twins(table.name, [(table.headings[i], points) for i, points in known.items()])
     dictionaries = [table.records.column(i, table.rows).dictionary for i in known]
     mark = choose_mark(rules.decimal, dictionaries, table.records.delimiter, examination)
     readings: list[Reading] = []

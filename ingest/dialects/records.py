@@ -4,6 +4,7 @@ The separators are found in the bytes as a whole, so that quoted fields, quoted 
 lines and exact line numbers cost no more than a plain split.
 """
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,10 @@ from numpy.typing import NDArray
 _NEWLINE, _QUOTE = 0x0A, 0x22
 # A quoted cell over more lines than this is a stray quotation mark, not a text.
 _LINES_IN_A_CELL_MOST = 50
+_LOOK_AHEAD = 200
+_STAMP = re.compile(
+    rb"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{2,4}|\d{1,2}:\d{2}|\b\d{10,}\b|\b\d{8}T?\d{4}"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +36,7 @@ class Records:
     blank: NDArray[np.bool_]  # records without anything between the separators
     delimiter: str
     quoted: bool
+    emptied: int | None = None  # a field that counts as empty, since it may be cut short
 
     def row(self, record: int) -> list[str]:
         """Return the cells of one record, trimmed and without quotation marks."""
@@ -39,7 +45,10 @@ class Records:
 
     def column(self, position: int, records: NDArray[np.int64]) -> pa.DictionaryArray:
         """Return one column of the given records, trimmed, each distinct text held once."""
-        cells = self.fields.take(pa.array(self.first[records] + position))
+        places = self.first[records] + position
+        cells = self.fields.take(pa.array(places))
+        if self.emptied is not None and self.emptied in places[-1:]:
+            cells = pc.if_else(pa.array(places != self.emptied), cells, "")
         encoded = cells.dictionary_encode()
         return pa.DictionaryArray.from_arrays(
             encoded.indices, self._clean(encoded.dictionary), safe=False
@@ -70,20 +79,40 @@ def _separators(
         where = np.flatnonzero(separator)
         return where, newline[where], False
     inside = np.bitwise_xor.accumulate(quotes)
+    line_ends = np.flatnonzero(newline)
+    swallowed = line_ends[inside[line_ends]]
     where = np.flatnonzero(separator & ~inside)
-    ends = where[newline[where]]
-    lines_before = np.searchsorted(np.flatnonzero(newline), ends)
-    lines_each = np.diff(lines_before, prepend=-1)
-    tail = int(np.count_nonzero(newline)) - (int(lines_before[-1]) + 1 if len(ends) else 0)
-    if tail > 0 or (len(ends) and int(lines_each.max()) > _LINES_IN_A_CELL_MOST):
+    if _is_stray(raw, line_ends, swallowed, bool(inside[-1])):
         # A stray quotation mark: let it spoil its own line alone. Parity counts anew on each line.
-        line_ends = np.flatnonzero(newline)
-        line_of = np.searchsorted(line_ends, np.flatnonzero(separator))
-        parity_before = np.concatenate(([False], inside[line_ends]))
         where = np.flatnonzero(separator)
+        line_of = np.searchsorted(line_ends, where)
+        parity_before = np.concatenate(([False], inside[line_ends]))
         keep = (inside[where] == parity_before[line_of]) | newline[where]
         where = where[keep]
     return where, newline[where], True
+
+
+def _is_stray(
+    raw: NDArray[np.uint8], line_ends: NDArray[np.int64], swallowed: NDArray[np.int64], open_: bool
+) -> bool:
+    """Tell whether quotation marks hold lines together that are rows of their own.
+
+    ``swallowed`` are the line ends between quotation marks. A heading or a remark may go over
+    several lines; a line with a stamp in it is a row, whatever stands around it.
+    """
+    if open_:
+        return True
+    if not swallowed.size:
+        return False
+    runs = np.split(
+        swallowed, np.flatnonzero(np.diff(np.searchsorted(line_ends, swallowed)) != 1) + 1
+    )
+    if max(len(run) for run in runs) > _LINES_IN_A_CELL_MOST:
+        return True
+    return any(
+        _STAMP.search(raw[end + 1 : end + 1 + _LOOK_AHEAD].tobytes().split(b"\n", 1)[0])
+        for end in swallowed.tolist()
+    )
 
 
 def _blank(

@@ -4,7 +4,7 @@ import csv
 import io
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -14,6 +14,7 @@ from analytics.vocabulary.errors import IngestError, UnitError
 from analytics.vocabulary.quantities import TREND_ROLES
 from analytics.vocabulary.units import SPELLINGS, convert, is_unit
 from ingest.dialects.records import Records, split_records
+from ingest.dialects.rows import rows_of
 from ingest.findings import Findings
 from ingest.point_map import PointMap
 from ingest.sources import SourceText
@@ -200,6 +201,11 @@ def find_table(
     IngestError
         If there is no table with stamps.
     """
+    findings.add(
+        "broken bytes",
+        f"{source.broken_bytes} bytes are no UTF-8, in a text that otherwise is; shown as \ufffd.",
+        "doubtful", count=source.broken_bytes,
+    )  # fmt: skip
     data = source.data
     head = data[:400_000].decode("utf-8", errors="ignore")
     stated = re.match(r"^sep=(.)\r?\n", head)
@@ -240,17 +246,20 @@ def find_table(
     if unit_row is not None:
         for position, cell in enumerate(above[unit_row][:width]):
             units[position] = tidy_unit(cell) or None
-    rows, footer = _rows_of(records, first, width, findings)
+    found = rows_of(
+        records, first, width, above[header] if header is not None else (),
+        unfinished=source.unfinished, is_stamp=is_stamp, name=name, findings=findings,
+    )  # fmt: skip
     return Table(
         name=name,
-        records=records,
+        records=replace(records, emptied=found.emptied),
         headings=tuple(headings[:width]),
         units=tuple(units),
         header_line=None if header is None else int(records.line[above_at[header]]),
         unit_line=None if unit_row is None else int(records.line[above_at[unit_row]]),
         preamble=tuple(preamble),
-        footer=footer,
-        rows=rows,
+        footer=found.footer,
+        rows=found.records,
     )
 
 
@@ -293,37 +302,3 @@ def _check_excess(records: Records, first: int, width: int, headings: list[str],
     raise IngestError(
         f"{name} line {int(records.line[first])}: {width} cells below {len(headings)} headings. {hint}"
     )
-
-
-def _rows_of(
-    records: Records, first: int, width: int, findings: Findings
-) -> tuple[NDArray[np.int64], tuple[tuple[int, str], ...]]:
-    """Return the records that are rows; the others become findings, those at the end the footer."""
-    every = np.arange(first, len(records.width))
-    every = every[~records.blank[first:]]
-    fits = records.width[every] == width
-    rows = every[fits]
-    others = every[~fits]
-    # one empty cell too many, from a delimiter at the end, does no harm
-    wider = [
-        i
-        for i in others[:2000]
-        if records.width[i] > width and not any(records.row(int(i))[width:])
-    ]
-    set_aside = np.setdiff1d(others, np.array(wider, dtype=np.int64))
-    last = int(rows[-1]) if rows.size else first
-    tail = set_aside[set_aside > last]
-    footer = tuple((int(records.line[i]), " ".join(records.row(int(i))).strip()) for i in tail[:20])
-    bad = set_aside[set_aside <= last]
-    findings.add_lines(
-        "number of cells",
-        "{value} " + f"cells instead of {width}. Export again, or mend the line.",
-        "refused",
-        records.line[bad],
-        [str(int(n)) for n in records.width[bad[:200]]],
-    )
-    for line, text in footer:
-        findings.add("footer", f"below the table: {text[:80]!r}", "note", line=line)
-    if wider:
-        rows = np.sort(np.concatenate([rows, np.array(wider, dtype=np.int64)]))
-    return rows, footer

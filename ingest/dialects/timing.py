@@ -14,6 +14,7 @@ from ingest.dialects.sniffing import TIME_WORDS, Table
 from ingest.examination import Examination
 from ingest.findings import KEPT_PER_REASON, Findings
 from ingest.localtime import local_to_utc
+from ingest.ordering import strays
 from ingest.rules import Rules, clock_of
 from ingest.stamps import DATE_ONLY, EPOCH, FULL, SERIAL, TIME_ONLY, parse_stamps
 
@@ -198,6 +199,19 @@ def read_times(
     plausible = _plausible(time_utc, table, table.lines[kept], rules, findings, column)
     kept, time_utc = kept[plausible], time_utc[plausible]
     kept_code = np.zeros(len(kept), dtype=np.int64) if series is None else series[kept]
+    stray = strays(time_utc, kept_code, examination.newest_first)
+    if stray.any():
+        at = np.flatnonzero(stray)
+        findings.add_lines(
+            "stamp out of order",
+            "{value} does not lie between the stamps above and below it: the line is left out, as "
+            "its date or time is probably damaged. Mend the line.",
+            "refused",
+            table.lines[kept[at]],
+            [f"{t.astype('datetime64[s]')}Z" for t in time_utc[at[:KEPT_PER_REASON]]],
+            column=column,
+        )
+        kept, time_utc, kept_code = kept[~stray], time_utc[~stray], kept_code[~stray]
     examination.interval_s = _usual_step_s(time_utc, kept_code)
     if rules.stamp == "end" and examination.interval_s:
         time_utc = time_utc - np.timedelta64(round(examination.interval_s * 1e6), "us")

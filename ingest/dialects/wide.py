@@ -1,6 +1,7 @@
 """Wide tables: a row for each stamp, a column for each point."""
 
 import re
+from collections.abc import Sequence
 
 import numpy as np
 import pyarrow as pa
@@ -48,6 +49,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
             report.left_out = "state of other columns"
         else:
             reports.append((position, report, points_of(heading, table.name, rules)))
+    refuse_twins(table.name, [(r.heading, p) for _, r, p in reports])
     columns = {
         position: table.records.column(position, table.rows)
         for position, _, points in reports
@@ -81,6 +83,24 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
                 findings,
             )
     return readings
+
+
+def refuse_twins(name: str, headed: Sequence[tuple[str, tuple[Point, ...]]]) -> None:
+    """Refuse a file in which a registered heading stands above two columns.
+
+    Raises
+    ------
+    IngestError
+        Since nothing tells which of them is meant.
+    """
+    seen: set[str] = set()
+    for heading, points in headed:
+        if points and heading in seen:
+            raise IngestError(
+                f"{name}: the heading {heading!r} stands above two columns, and nothing tells which "
+                "is meant. Rename one of them, or export the point once."
+            )
+        seen.add(heading)
 
 
 def read_column(

@@ -39,7 +39,7 @@ def test_any_order_and_heading(read, header, form):
         form.format(t=f"2025-01-15 {h:02d}:00", p=p, v=v)
         for h, p, v in ((10, "PRI FLW T", 80), (10, "OAT", -3), (11, "PRI FLW T", 81))
     ]
-    frame = read("\n".join([header, *rows])).blocks["HX-01"]
+    frame = read("\n".join([header, *rows, ""])).blocks["HX-01"]
     assert frame["primary_supply_temperature"].tolist() == [80, 81]
     assert frame["outdoor_temperature"].tolist()[0] == -3
     assert np.isnan(frame["outdoor_temperature"].iloc[1])
@@ -101,7 +101,7 @@ def test_doubled_hour_is_resolved_for_each_point(read):
         for clock, value in (("01:30", 1), ("02:00", 2), ("02:30", 3), ("02:00", 4), ("02:30", 5), ("03:00", 6))
         for point in ("PRI FLW T", "PRI RTN T")
     ]  # fmt: skip
-    result = read("time,point,value\n" + "\n".join(rows))
+    result = read("time,point,value\n" + "\n".join(rows) + "\n")
     frame = result.blocks["HX-01"]
     assert [str(t)[8:16] for t in frame.index] == [
         "25 23:30", "26 00:00", "26 00:30", "26 01:00", "26 01:30", "26 02:00"

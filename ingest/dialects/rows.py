@@ -1,0 +1,204 @@
+"""Which records below the header are rows of data, and what the others are.
+
+A record is no row where it has another number of cells, repeats the header, or may be cut short.
+Cells are never moved: a line that may have lost or gained one is left out and said.
+"""
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.vocabulary.errors import IngestError
+from ingest.dialects.records import Records
+from ingest.findings import KEPT_PER_REASON, Findings
+
+Footer = tuple[tuple[int, str], ...]
+_FOOTER_MOST = 20
+# what is left of a number or a stamp behind a line end that fell into it
+_FRAGMENT = re.compile(r"^[\d.,:\-/ ]+$")
+_DECIMALS = re.compile(r"^[-+]?[\d ']*[.,](\d+)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """``records`` that are rows; what stands below them; the field that is to count as empty."""
+
+    records: NDArray[np.int64]
+    footer: Footer
+    emptied: int | None
+
+
+def rows_of(
+    records: Records,
+    first: int,
+    width: int,
+    headings: Sequence[str],
+    *,
+    unfinished: bool,
+    is_stamp: Callable[[str], bool],
+    name: str,
+    findings: Findings,
+) -> Rows:
+    """Return the records that are rows; the others become findings.
+
+    Parameters
+    ----------
+    records : Records
+        All records of the text.
+    first, width : int
+        The first record that is a row, and how many cells a row has.
+    headings : sequence of str
+        As the header has them; empty: there is none.
+    unfinished : bool
+        The text does not end with a line end.
+    is_stamp : callable
+        Tells whether a cell may be a stamp.
+
+    Raises
+    ------
+    IngestError
+        If the headings come again in another order: the columns change their meaning there.
+    """
+    every = np.arange(first, len(records.width))
+    every = every[~records.blank[first:]]
+    fits = records.width[every] == width
+    rows, others = every[fits], every[~fits]
+    # an empty cell too many behind cells that are all filled does no harm
+    wider = [
+        int(i)
+        for i in others[:2000]
+        if records.width[i] > width
+        and all((cells := records.row(int(i)))[:width])
+        and not any(cells[width:])
+    ]
+    others = np.setdiff1d(others, np.array(wider, dtype=np.int64))
+    rows = np.sort(np.concatenate([rows, np.array(wider, dtype=np.int64)]))
+    rows = _without_headings(records, rows, headings, name, findings)
+    last = int(rows[-1]) if rows.size else first
+    below = others[others > last]
+    # what stands below the table and has a stamp is a row that was cut
+    cut = [int(i) for i in below[:2000] if any(map(is_stamp, records.row(int(i))[:2]))]
+    footer = np.setdiff1d(below, np.array(cut, dtype=np.int64))
+    bad = np.setdiff1d(others, footer)
+    _say_number_of_cells(records, bad, width, findings)
+    rows = _without_broken(records, rows, np.union1d(bad, footer[:1]), findings)
+    emptied = None
+    if unfinished and rows.size and int(rows[-1]) == len(records.width) - 1:
+        emptied = _unfinished_cell(records, rows, width, headings, findings)
+    said = tuple(
+        (int(records.line[i]), " ".join(records.row(int(i))).strip()) for i in footer[:_FOOTER_MOST]
+    )
+    for line, text in said:
+        findings.add("footer", f"below the table: {text[:80]!r}", "note", line=line)
+    if len(footer) > len(said):
+        findings.add(
+            "footer", "more lines below the table", "note", count=len(footer) - len(said),
+            line=int(records.line[footer[len(said)]]),
+        )  # fmt: skip
+    return Rows(rows, said, emptied)
+
+
+def _say_number_of_cells(
+    records: Records, bad: NDArray[np.int64], width: int, findings: Findings
+) -> None:
+    findings.add_lines(
+        "number of cells",
+        "{value} " + f"cells instead of {width}. Export again, or mend the line.",
+        "refused",
+        records.line[bad],
+        [str(int(n)) for n in records.width[bad[:KEPT_PER_REASON]]],
+    )
+
+
+def _without_headings(
+    records: Records,
+    rows: NDArray[np.int64],
+    headings: Sequence[str],
+    name: str,
+    findings: Findings,
+) -> NDArray[np.int64]:
+    """Take out rows that repeat the header, as files do that were put together from several."""
+    known = {h for h in headings if h}
+    place = next((i for i, h in enumerate(headings) if h), None)
+    if place is None or not rows.size:
+        return rows
+    column = records.column(place, rows)
+    words = [str(text).lstrip("\ufeff") for text in column.dictionary.to_pylist()]
+    suspect = np.array([word in known for word in words], dtype=bool)
+    again = rows[suspect[np.asarray(column.indices)]]
+    repeated = []
+    for i in again:
+        cells = [cell.lstrip("\ufeff") for cell in records.row(int(i))]
+        cells = cells[: len(headings)]
+        if cells == list(headings):
+            repeated.append(int(i))
+        elif sum(cell in known for cell in cells) >= 2:
+            raise IngestError(
+                f"{name} line {int(records.line[i])}: headings come again, and not the same ones: "
+                f"{', '.join(cells)[:120]!r}. Split the file there and import both parts."
+            )
+    findings.add_lines(
+        "header again",
+        "the header comes again; left out.",
+        "note",
+        records.line[np.array(repeated, dtype=np.int64)],
+    )
+    return np.setdiff1d(rows, np.array(repeated, dtype=np.int64))
+
+
+def _without_broken(
+    records: Records, rows: NDArray[np.int64], bad: NDArray[np.int64], findings: Findings
+) -> NDArray[np.int64]:
+    """Take out rows whose last cell goes on, on a line of its own below."""
+    above = []
+    for i in bad[:2000]:
+        cells = records.row(int(i))
+        if cells[0] and _FRAGMENT.match(cells[0]) and ":" not in cells[0]:
+            above.append(int(i) - 1)
+    broken = np.intersect1d(np.array(above, dtype=np.int64), rows)
+    findings.add_lines(
+        "broken line",
+        "the line below begins with what may be the rest of this one; left out. Mend both.",
+        "refused",
+        records.line[broken],
+    )
+    return np.setdiff1d(rows, broken)
+
+
+def _unfinished_cell(
+    records: Records,
+    rows: NDArray[np.int64],
+    width: int,
+    headings: Sequence[str],
+    findings: Findings,
+) -> int | None:
+    """Return the last field of the text where nothing shows that it is whole."""
+    sample = rows[np.unique(np.linspace(0, len(rows) - 1, 200).astype(np.int64))]
+    cells = [str(c) for c in records.column(width - 1, sample).to_pylist()]
+    mine = records.row(int(rows[-1]))[width - 1]
+    filled = {c for c in cells[:-1] if c}
+    match = _DECIMALS.match(mine)
+    decimals = {len(m[1]) if (m := _DECIMALS.match(c)) else 0 for c in filled}
+    if (
+        not mine
+        or (match is not None and decimals == {len(match[1])})
+        or (mine in filled and not re.search(r"\d", mine))
+        or (":" in mine and {_shape(c) for c in filled} == {_shape(mine)})
+    ):
+        return None
+    findings.add(
+        "unfinished line",
+        f"the file ends without a line end, and nothing shows whether its last cell {mine[:40]!r} "
+        "is whole. The cell is left empty.",
+        "refused",
+        line=int(records.line[rows[-1]]),
+        column=headings[width - 1] if len(headings) >= width else None,
+    )
+    return int(records.first[rows[-1]]) + width - 1
+
+
+def _shape(text: str) -> str:
+    return re.sub(r"\d", "9", text)

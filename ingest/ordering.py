@@ -1,0 +1,48 @@
+"""Stamps that do not fit between their neighbours: a damaged date or clock in an orderly file."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+# More such rows than this, and the file is not in order: then order says nothing.
+_SHARE_MOST = 0.02
+_ROWS_ALWAYS = 3
+
+
+def strays(
+    time_utc: NDArray[np.datetime64], series: NDArray[np.int64], newest_first: bool
+) -> NDArray[np.bool_]:
+    """Return which rows of an orderly file stand alone outside the order of their neighbours.
+
+    Parameters
+    ----------
+    time_utc : ndarray of datetime64, shape (n,)
+        In the order of the file.
+    series : ndarray of int, shape (n,)
+        Which point a row belongs to; order counts within a point.
+    newest_first : bool
+        The file runs backwards.
+
+    Notes
+    -----
+    A row counts where those before and after it are in order with each other and it lies outside
+    of them. Two rows that merely changed places both look so, and are both left alone.
+    """
+    found = np.zeros(len(time_utc), dtype=bool)
+    if len(time_utc) < 4:
+        return found
+    order = np.argsort(series, kind="stable") if series.any() else np.arange(len(time_utc))
+    t = time_utc[order].astype("datetime64[us]").astype(np.int64)
+    if newest_first:
+        t = -t
+    code = series[order]
+    same = code[1:] == code[:-1]
+    far = np.iinfo(np.int64).max
+    before = np.where(np.append(False, same), np.append(0, t[:-1]), -far)
+    after = np.where(np.append(same, False), np.append(t[1:], 0), far)
+    outside = (before <= after) & ((t < before) | (t > after))
+    # at either end only one neighbour tells; it must itself be in order with the next
+    alone = outside & ~np.append(outside[1:], False) & ~np.append(False, outside[:-1])
+    if alone.sum() > max(_ROWS_ALWAYS, _SHARE_MOST * len(t)):
+        return found
+    found[order[alone]] = True
+    return found
