@@ -75,6 +75,8 @@ def decimal_mark(texts: list[str], delimiter: str) -> DecimalMark:
         if number is None or not ({",", "."} & set(number[1])):
             continue
         body = number[1]
+        if body[-1] in ",.":
+            continue  # "01. May" is no number
         if "," in body and "." in body:
             comma, dot = (comma + 1, dot) if body.rfind(",") > body.rfind(".") else (comma, dot + 1)
         elif body.count(",") > 1:
@@ -149,8 +151,24 @@ def _to_float(texts: pa.Array) -> NDArray[np.float64]:
     return np.array(numbers.to_numpy(zero_copy_only=False), dtype=np.float64)  # own, to write to
 
 
+def _without_odd_groups(texts: pa.Array, mark: str) -> pa.Array:
+    """Blank "6.123" among "6,118" and "6,131": a slip of the mark there, not six thousand.
+
+    A point groups thousands only where other cells show it with decimals, or none has decimals.
+    """
+    grouping = "." if mark == "," else ","
+    has_grouping = pc.match_substring(texts, grouping)
+    has_mark = pc.match_substring(texts, mark)
+    if not pc.any(has_grouping).as_py() or pc.any(pc.and_(has_grouping, has_mark)).as_py():
+        return texts
+    if 2 * (pc.sum(has_mark).as_py() or 0) < len(texts):
+        return texts
+    return pc.if_else(has_grouping, pc.binary_join_element_wise("?", texts, ""), texts)
+
+
 def _read_numbers(texts: pa.Array, mark: str) -> NDArray[np.float64]:
     """Read plain numbers straight away, and only what is left with an eye to grouping."""
+    texts = _without_odd_groups(texts, mark)
     straight = texts
     if mark == ",":
         clear = pc.invert(pc.match_substring(texts, "."))

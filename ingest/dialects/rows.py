@@ -17,8 +17,8 @@ from ingest.findings import KEPT_PER_REASON, Findings
 
 Footer = tuple[tuple[int, str], ...]
 _FOOTER_MOST = 20
-# what is left of a number or a stamp behind a line end that fell into it
-_FRAGMENT = re.compile(r"^[\d.,:\-/ ]+$")
+# what is left of a number behind a line end that fell into it
+_FRAGMENT = re.compile(r"^[\d.,]{1,8}$")
 _DECIMALS = re.compile(r"^[-+]?[\d ']*[.,](\d+)$")
 
 
@@ -156,7 +156,7 @@ def _without_broken(
     above = []
     for i in bad[:2000]:
         cells = records.row(int(i))
-        if cells[0] and _FRAGMENT.match(cells[0]) and ":" not in cells[0]:
+        if cells[0] and _FRAGMENT.match(cells[0]):
             above.append(int(i) - 1)
     broken = np.intersect1d(np.array(above, dtype=np.int64), rows)
     findings.add_lines(

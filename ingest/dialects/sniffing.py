@@ -4,7 +4,7 @@ import csv
 import io
 import re
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
@@ -46,6 +46,9 @@ class Table:
     preamble: tuple[tuple[int, tuple[str, ...]], ...]
     footer: tuple[tuple[int, str], ...]
     rows: NDArray[np.int64]  # records that are rows of data, in the order of the file
+    sampled: dict[tuple[int, int, int], list[str]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
 
     @property
     def lines(self) -> NDArray[np.int64]:
@@ -54,9 +57,18 @@ class Table:
 
     def sample(self, position: int, size: int = 200) -> list[str]:
         """Return cells of one column from rows spread over the file."""
-        spread = np.unique(np.linspace(0, len(self.rows) - 1, size).astype(np.int64))
-        column = self.records.column(position, self.rows[spread])
-        return [str(cell) for cell in column.to_pylist()]
+        key = (id(self.rows), position, size)
+        if key not in self.sampled:
+            count = len(self.rows)
+            spread = (
+                np.arange(count)
+                if count <= size
+                else np.unique(np.linspace(0, count - 1, size).astype(np.int64))
+            )
+            column = self.records.column(position, self.rows[spread])
+            words = column.dictionary.to_pylist()
+            self.sampled[key] = [str(words[i]) for i in np.asarray(column.indices).tolist()]
+        return self.sampled[key]
 
 
 def tidy_unit(text: str) -> str:

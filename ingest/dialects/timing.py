@@ -1,6 +1,7 @@
 """The time column of a table, whatever its form, as UTC for each row."""
 
 import re
+from collections import Counter
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
 
@@ -42,8 +43,9 @@ class TimeColumns:
 
 
 def _share(cells: list[str], pattern: re.Pattern[str]) -> float:
-    filled = [cell for cell in cells if cell]
-    return sum(bool(pattern.match(cell)) for cell in filled) / len(filled) if filled else 0.0
+    filled = Counter(cell for cell in cells if cell)
+    hits = sum(count for cell, count in filled.items() if pattern.match(cell))
+    return hits / filled.total() if filled else 0.0
 
 
 def find_time_columns(table: Table) -> TimeColumns:

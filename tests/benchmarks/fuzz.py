@@ -1,0 +1,210 @@
+"""Trend files with bytes changed at random: never a traceback, never another cell than the damaged one.
+
+python -m tests.benchmarks.fuzz --count 50000 --state fuzz.jsonl
+
+Finished chunks are kept in the state file, so that an interrupted run goes on where it stopped.
+
+What must hold for a file of which some bytes were changed (the header apart, where anything may
+follow but a traceback): a value stored at a point and stamp of an untouched line equals the original;
+no more values come up at other stamps than the touched lines can hold; where a value of an untouched
+line is missing, something was said; no file takes longer than ``SECONDS_MOST``.
+"""
+
+import argparse
+import bisect
+import json
+import random
+import resource
+import sys
+import time
+import traceback
+from collections import Counter
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from joblib import Parallel, delayed
+
+from analytics.vocabulary.errors import IngestError
+from ingest.pipeline import ReadResult, read_trends
+from tests.ingest.corruptions import RULES, Base, long, wide
+
+SECONDS_MOST = 10.0
+MEGABYTES_MORE = 400.0
+CHUNK = 250
+SCRAPS = (b",", b";", b"\n", b'"', b"\t", b"\r", b"\r\n", b"\0", b"---", b"NaN", b"1e400", b".", b" ",
+          b"-", b"+", b"'", b"=", b"\xe9", b"\xc2\xb0", b"\xff", b"24:00", b"00", b"9", b"2025", b"AM",
+          b"+02:00", b"Z", b"\xef\xbb\xbf", b"\xe2\x80\xa8", b"#", b"|", b"\x1a", b"OK", b"\n\n")  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """Changed bytes, the lines of the original that were touched (from 0), and how many came new."""
+
+    data: bytes
+    lines: frozenset[int]
+    lines_more: int
+
+
+@cache
+def bases() -> tuple[Base, ...]:
+    """Return short files, so that many can be tried; the first days of the longer ones."""
+    short = []
+    for full, lines in ((wide(), 41), (long(), 61)):
+        cells = {n: c for n, c in full.cells.items() if n < lines}
+        kept = {c for group in cells.values() for c in group}
+        short.append(
+            Base(
+                name=full.name, lines=full.lines[:lines], cells=cells,
+                truth={c: v for c, v in full.truth.items() if c in kept}, delimiter=full.delimiter,
+            )
+        )  # fmt: skip
+    return tuple(short)
+
+
+def mutate(base: Base, chance: random.Random) -> Mutant:
+    """Change one to four places of a file."""
+    original = base.text.encode()
+    starts = [0]
+    for line in base.lines:
+        starts.append(starts[-1] + len(line.encode()) + 1)
+
+    def line_of(at: int) -> int:
+        return min(bisect.bisect_right(starts, at) - 1, len(base.lines) - 1)
+
+    # from the back to the front, so that earlier places keep their meaning
+    places = sorted(
+        (chance.randrange(len(original)) for _ in range(chance.randint(1, 4))), reverse=True
+    )
+    data, touched, more = original, set(), 0
+    for at in places:
+        upto = min(at + chance.choice([1, 1, 1, 2, 3, 5, 9, 17, 60]), len(original))
+        what = chance.randrange(6)
+        if what == 0:
+            new = bytes([chance.randrange(256)])
+            upto = at + 1
+        elif what == 1:
+            new, upto = chance.choice(SCRAPS), at
+        elif what == 2:
+            new = b""
+        elif what == 3:
+            new = original[at:upto] * 2
+        elif what == 4:
+            new = bytes([data[at] ^ (1 << chance.randrange(8))])
+            upto = at + 1
+        else:
+            other = chance.randrange(len(original))
+            new, upto = original[other : other + chance.randrange(40)], at
+        data = data[:at] + new + data[upto:]
+        more += new.count(b"\n") + new.count(b"\r")
+        # a line end that comes or goes touches the line beside it, too
+        first, last = line_of(at), line_of(max(upto, at))
+        touched |= set(range(first - (at == starts[first]), last + 1))
+    return Mutant(data, frozenset(touched), more)
+
+
+def judge(base: Base, mutant: Mutant, result: ReadResult) -> str:
+    """Return what became of a mutant; "WRONG: ..." where it must not."""
+    said = result.findings.count() + sum(
+        c.values_missing + bool(c.left_out not in (None, "time"))
+        for c in result.examination.columns
+    )
+    if result.examination.questions:
+        return "asked"
+    if 0 in mutant.lines:
+        return "header touched"
+    found = {
+        (str(role), at): float(value)
+        for frame in result.blocks.values()
+        for role in frame.columns
+        for at, value in frame[role].dropna().items()
+    }
+    free = {cell for line in mutant.lines for cell in base.cells.get(line, ())}
+    for cell, value in found.items():
+        truth = base.truth.get(cell)
+        if (
+            truth is not None
+            and cell not in free
+            and abs(value - truth) > 1e-9 * abs(truth) + 1e-15
+        ):
+            return f"WRONG: {cell} is {value!r}, was {truth!r}"
+    extra = [cell for cell in found if cell not in base.truth]
+    each = max(len(group) for group in base.cells.values())
+    if len(extra) > each * (len(mutant.lines) + mutant.lines_more):
+        return f"WRONG: {len(extra)} cells that never were, as {extra[0]}"
+    lost = set(base.truth) - set(found) - free
+    if lost and not said:
+        return f"WRONG: lost without a word: {min(lost)}"
+    return "damage said" if said else "read"
+
+
+def try_one(number: int) -> str:
+    """Mutate and read one file; the number is the seed."""
+    chance = random.Random(number)
+    base = bases()[number % len(bases())]
+    mutant = mutate(base, chance)
+    began = time.perf_counter()
+    try:
+        outcome = judge(base, mutant, read_trends(mutant.data, base.name, RULES))
+    except IngestError as error:
+        outcome = "refused" if str(error).startswith(base.name) else f"WRONG: sentence {error}"
+    except Exception:  # noqa: BLE001 - whatever comes is what is looked for
+        outcome = "WRONG: " + traceback.format_exc(limit=-2).replace("\n", " | ")
+    if time.perf_counter() - began > SECONDS_MOST:
+        outcome = f"WRONG: took {time.perf_counter() - began:.1f} s"
+    return outcome
+
+
+def try_chunk(chunk: int, size: int = CHUNK) -> dict[str, object]:
+    """Try ``size`` files and return the counts, and the numbers of those that went wrong."""
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    counts: Counter[str] = Counter()
+    wrong: list[tuple[int, str]] = []
+    for number in range(chunk * size, (chunk + 1) * size):
+        outcome = try_one(number)
+        counts[outcome.split(":", 1)[0]] += 1
+        if outcome.startswith("WRONG"):
+            wrong.append((number, outcome))
+    more = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - before
+    if more > MEGABYTES_MORE:
+        wrong.append((chunk * size, f"WRONG: {more:.0f} MB more memory"))
+    return {"chunk": chunk, "counts": dict(counts), "wrong": wrong}
+
+
+def main() -> int:
+    """Try many files on all cores; return 1 where one went wrong."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--count", type=int, default=2000)
+    parser.add_argument("--state", type=Path, help="file that keeps what is finished")
+    parser.add_argument("--workers", type=int, default=-1)
+    given = parser.parse_args()
+    done: dict[int, dict[str, object]] = {}
+    if given.state and given.state.exists():
+        lines = given.state.read_text(encoding="utf-8").splitlines()
+        done = {found["chunk"]: found for found in map(json.loads, lines)}
+    wanted = range(-(-given.count // CHUNK))
+    left = [n for n in wanted if n not in done]
+    # by its module, since what lives in the main program cannot be sent to another process
+    from tests.benchmarks.fuzz import try_chunk as tried
+
+    jobs = Parallel(n_jobs=given.workers, return_as="generator_unordered")
+    for found in jobs(delayed(tried)(n) for n in left):
+        done[found["chunk"]] = found
+        if given.state:
+            with given.state.open("a", encoding="utf-8") as out:
+                out.write(json.dumps(found) + "\n")
+        print(f"\r{len(done) * CHUNK:,} of {len(wanted) * CHUNK:,}", end="", file=sys.stderr)
+    print(file=sys.stderr)
+    counts: Counter[str] = Counter()
+    wrong = []
+    for n in wanted:
+        counts.update(done[n]["counts"])  # type: ignore[call-overload]
+        wrong += done[n]["wrong"]  # type: ignore[operator]
+    for number, text in wrong[:40]:
+        print(f"file {number}: {text}")
+    print(f"{sum(counts.values()):,} files: {dict(counts)}")
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
