@@ -125,3 +125,18 @@ def test_reasons_use_nothing_later_than_their_day():
 def test_a_frame_of_nothing_has_no_reasons():
     frame = _frame(days=1) * np.nan
     assert not sample_reasons(frame).to_numpy().any()
+
+
+def test_a_mixture_may_run_below_zero_but_not_below_its_freezing_point():
+    """Zero to the last digit stays a word for missing."""
+    values = [12.0, -5.0, 0.0, -20.0, -39.9, 101.0]
+    index = pd.date_range("2026-01-05", periods=6, freq="h", tz="UTC")
+    role = "secondary_return_temperature"
+    frame = pd.DataFrame({role: values, "primary_return_temperature": values}, index=index)
+    bits = sample_reasons(frame, {role: (-14.6, 100.0), "primary_return_temperature": (0.0, 158.8)})
+    out, liquid = REASON_BITS["out_of_range"], REASON_BITS["outside_liquid"]
+    # the spike test has its own say on some of these
+    mixture = (bits[role] & (out | liquid)).tolist()
+    assert mixture == [0, 0, out, out, out, liquid]
+    water = (bits["primary_return_temperature"] & (out | liquid)).tolist()
+    assert water == [0, out, out, out, out, 0]
