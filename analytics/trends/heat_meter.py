@@ -22,7 +22,12 @@ from analytics.trends.registers import (
     register_rate,
     typical_step,
 )
-from analytics.vocabulary.quantities import CUMULATIVE_ROLES, PRIMARY_FLOW, TEMPERATURES
+from analytics.vocabulary.quantities import (
+    CUMULATIVE_ROLES,
+    PRIMARY_FLOW,
+    SECONDARY_FLOW,
+    TEMPERATURES,
+)
 from analytics.vocabulary.records import (
     Deed,
     Exchanger,
@@ -36,6 +41,7 @@ LARGEST_POWER_W = 2e7
 LARGEST_FLOW_m3_s = 0.3
 TIMES_DESIGN = 3.0  # what no exchanger takes of its design duty
 FINE = 0.01  # of the flow: steps that hardly matter
+LEAST_RISE_K = 3.0  # of the building side, beyond what thermometers at rest disagree by
 LEAST_FALL_K = 1.0  # below it a power implies no flow
 HEAT_METER_ROLES = ("heat_power", *CUMULATIVE_ROLES)
 
@@ -79,11 +85,11 @@ def metered(
     """
     edges = _edges(grid)
     energy, volume = (_chain(exchanger, kept, role, events) for role in CUMULATIVE_ROLES)
-    early = _earlier(grid)
-    shown, power_variance = _power(kept, grid, energy, edges, early)
+    early, heated = _earlier(grid), _heated(grid, temperature)
+    shown, power_variance = _power(kept, grid, _rate(energy, edges, early, heated))
     supply, back = temperature[:, 0], temperature[:, 1]
     implied, factor = _implied(exchanger, shown, supply, back, primary)
-    counted, counted_variance = _rate(volume, edges, early)
+    counted, counted_variance = _rate(volume, edges, early, heated)
     if _volume_first(counted, counted_variance, implied, power_variance):
         order = ((counted, counted_variance), (implied, power_variance))
     else:
@@ -134,17 +140,25 @@ def _earlier(grid: Grid) -> Array:
     return np.asarray(np.nan_to_num(np.fmin(np.fmax.reduce(there), grid.step_s)) / 2.0)
 
 
-def _rate(chain: Chain, edges: Array, early: Array) -> tuple[Array, Array]:
-    """Return the mean rate and the variance of its logarithm."""
+def _heated(grid: Grid, temperature: Array) -> NDArray[np.bool_]:
+    """Tell where the building side takes up heat by its own meter: no register can rest then."""
+    with np.errstate(invalid="ignore"):
+        rise = temperature[:, 2] - temperature[:, 3]
+        return np.asarray((grid.mean(SECONDARY_FLOW) > 0) & (rise > LEAST_RISE_K))
+
+
+def _rate(
+    chain: Chain, edges: Array, early: Array, heated: NDArray[np.bool_]
+) -> tuple[Array, Array]:
+    """Return the mean rate and the variance of its logarithm; a rest amid heat is not known."""
     found = register_rate(chain, edges, early)
+    found.rate[heated & (found.rate == 0.0)] = np.nan
     with np.errstate(invalid="ignore", divide="ignore"):
         relative = (found.deviation / found.rate) ** 2
     return found.rate, np.where(found.rate > 0, relative, 0.0)
 
 
-def _power(
-    kept: pd.DataFrame, grid: Grid, energy: Chain, edges: Array, early: Array
-) -> tuple[Array, Array]:
+def _power(kept: pd.DataFrame, grid: Grid, counted: tuple[Array, Array]) -> tuple[Array, Array]:
     """Return the power the meter shows and the variance of its logarithm: power, else the register."""
     power = grid.mean("heat_power")
     variance = np.zeros(len(power))
@@ -152,7 +166,7 @@ def _power(
         step = typical_step(kept["heat_power"].dropna().to_numpy(dtype=float), 0.02)
         with np.errstate(invalid="ignore", divide="ignore"):
             variance = np.where(power > 0, (step / power) ** 2 / 12.0, 0.0)
-    rate, own = _rate(energy, edges, early)
+    rate, own = counted
     use = ~np.isfinite(power) & np.isfinite(rate)
     return np.where(use, rate, power), np.where(use, own, variance)
 

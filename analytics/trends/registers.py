@@ -34,6 +34,7 @@ RESOLVED_USUAL = 0.01  # of the usual rate: less than that is as good as none
 STRAYING_PER_HOUR = 0.03
 JUMP = 5.0  # times the largest rate seen: a replaced meter or a wrong reading, no heat
 ROLL_OVER = 1.5  # times the largest rate seen: what may pass as a roll-over
+CATCH_UP = 1.5  # times the largest rate seen, after a standstill: what was missed meanwhile
 FIRST_MOVES = 500
 
 # The units in which meters count; a register of so many digits turns over at a power of ten of one.
@@ -55,12 +56,14 @@ class Chain:
 
     ``rise`` is that from each reading to the next, (m - 1,), roll-overs undone; NaN where the chain
     breaks: reset, replaced meter, wrong reading. ``step`` is the resolution, ``usual`` the usual rate.
+    Where a register that froze catches up, its sum is known and its ``course`` is not.
     """
 
     time_s: Seconds
     rise: Array
     step: Array  # (m - 1,), as a replaced meter may count in other steps
     usual: float
+    course: NDArray[np.bool_]  # (m - 1,)
 
 
 def typical_step(values: Array, share: float, first: int = FIRST_MOVES) -> float:
@@ -116,12 +119,14 @@ def read_chain(
     time_s = epoch_seconds(pd.DatetimeIndex(good.index))
     values = good.to_numpy(dtype=float)
     if len(values) < 2:
-        return Chain(time_s=time_s, rise=np.empty(0), step=np.empty(0), usual=0.0)
+        none = np.empty(0)
+        return Chain(time_s=time_s, rise=none, step=none, usual=0.0, course=none.astype(bool))
     rise, lasts = np.diff(values), np.diff(time_s)
     meter = np.searchsorted(np.sort(np.asarray(replaced_s, dtype=float)), time_s, side="right")
     steps = {m: resolution(values[meter == m]) for m in np.unique(meter)}
     step = np.array([steps[m] for m in meter])[1:]
-    seen = _seen_rate(rise, lasts, np.floor(time_s[1:] / DAY_s).astype(np.int64))
+    day = np.floor(time_s[1:] / DAY_s).astype(np.int64)
+    seen = _seen_rate(rise, lasts, day)
     fallen = np.flatnonzero(rise < 0)
     for i in fallen:
         rise[i] = _over_the_top(values[i], values[i + 1], counted_in)
@@ -132,6 +137,7 @@ def read_chain(
     return Chain(
         time_s=time_s, rise=np.where(possible, rise, np.nan), step=step,
         usual=float(np.median(moved)) if len(moved) else 0.0,
+        course=_known_course(rise, rise > CATCH_UP * seen * lasts + 2 * step, day),
     )  # fmt: skip
 
 
@@ -148,6 +154,26 @@ def _seen_rate(rise: Array, lasts: Seconds, day: NDArray[np.int64]) -> Array:
     before = np.searchsorted(daily.index.to_numpy(), day, side="left") - 1
     seen = daily.to_numpy()[np.maximum(before, 0)] if len(daily) else np.full(len(day), np.inf)
     return np.where(before >= 0, seen, np.inf)
+
+
+def _known_course(
+    rise: Array, large: NDArray[np.bool_], day: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Tell apart the rises that make up for a standstill, and that standstill back to the day's start.
+
+    A register that a bus has frozen repeats itself and then jumps by what it missed: neither the hours
+    of rest nor the jump are what went through the meter.
+    """
+    known = np.ones(len(rise), dtype=bool)
+    still = rise == 0.0
+    after = np.zeros(len(rise), dtype=bool)
+    after[2:] = still[1:-1] & still[:-2]
+    for i in np.flatnonzero(large & after):
+        begun = i
+        while begun > 0 and still[begun - 1] and day[begun - 1] == day[i]:
+            begun -= 1
+        known[begun : i + 1] = False
+    return known
 
 
 def _over_the_top(before: float, after: float, counted_in: Sequence[float]) -> float:
@@ -229,7 +255,7 @@ class _Sums:
         usual = float(np.median(lasts[:FIRST_MOVES]))
         # a register read hourly says nothing of one quarter of an hour
         longest = min(max(READING_SPACINGS * usual, width_s), 2.0 * width_s)
-        told = np.isfinite(chain.rise) & (lasts <= longest)
+        told = np.isfinite(chain.rise) & chain.course & (lasts <= longest)
         amount = np.cumsum(np.where(told, np.nan_to_num(chain.rise), 0.0))
         covered = np.cumsum(np.where(told, lasts, 0.0))
         return cls(

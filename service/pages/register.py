@@ -8,7 +8,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 
 from analytics.vocabulary.quantities import ROLES
-from analytics.vocabulary.records import Exchanger, Stream, Tariff
+from analytics.vocabulary.records import Exchanger, FlowMeter, Stream, Tariff
 from analytics.vocabulary.units import convert
 from service.pages.rendering import ledger_of, page
 from service.register.plant import Plant
@@ -75,7 +75,20 @@ def _rows(exchanger: Exchanger, plant: Plant) -> Iterator[tuple[str, str]]:
     for role, thermometer in exchanger.thermometers.items():
         yield f"Thermometer, {role_label(role)}", thermometer.described
     for role, meter in exchanger.flow_meters.items():
-        yield f"Meter, {role_label(role)}", f"{meter.described}, in the {meter.pipe} pipe"
+        yield f"Meter, {role_label(role)}", "; ".join(_meter(meter, plant))
+
+
+def _meter(meter: FlowMeter, plant: Plant) -> Iterator[str]:
+    yield f"{meter.described}, in the {meter.pipe} pipe"
+    if meter.nominal_flow_m3_s is not None:
+        yield f"permanent flow {_value(meter.nominal_flow_m3_s, 'flow_m3_s', plant)}"
+    if meter.low_flow_m3_s is not None:
+        yield f"not used below {_value(meter.low_flow_m3_s, 'flow_m3_s', plant)}"
+    if meter.least_difference_K is not None:
+        least = _value(meter.least_difference_K, "least_K", plant)
+        yield f"matched pair of thermometers from {least}"
+    if meter.calculates_with == "liquid":
+        yield "calculates with the liquid registered"
 
 
 def _stream(stream: Stream, plant: Plant) -> str:

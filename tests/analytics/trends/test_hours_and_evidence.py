@@ -17,6 +17,7 @@ from analytics.vocabulary.records import (
     Fluid,
     Instrumentation,
     Pipe,
+    Stream,
 )
 from tests.analytics.plants import hour_table
 
@@ -81,6 +82,40 @@ def test_the_volume_register_comes_before_the_power_unless_it_is_coarse():
     np.testing.assert_allclose(fine.flow[:, 0], 2.2e-3, rtol=5e-3)
     coarse = _table(frame.assign(heat_power=power, heat_volume=np.floor(volume)))
     np.testing.assert_allclose(coarse.flow[:, 0], 2e-3, rtol=1e-6)
+
+
+def test_a_register_at_rest_amid_heat_is_not_known():
+    """The building side takes up heat by its own meter, so the network side gives some."""
+    frame = _frame()
+    register = 5e12 + np.r_[np.cumsum(np.linspace(3e7, 5e7, 144)), np.zeros(144)]
+    register[144:] = register[143]
+    alone = _table(frame.assign(heat_energy=register))
+    assert (alone.power_W[40:] == 0.0).all()
+    beside = _table(frame.assign(heat_energy=register, secondary_flow=2e-3))
+    assert np.isnan(beside.flow[40:, 0]).all()
+    np.testing.assert_array_equal(beside.power_W[:30], alone.power_W[:30])
+
+
+def test_a_heat_meter_counts_water_whatever_flows_through_it():
+    """EN 1434: the heat coefficient of water. In 40 % propylene glycol 6.6 % too much heat at 60 degC."""
+    frame, glycol = _frame(), Fluid(kind="propylene glycol", fraction=0.4)
+    power = _power(frame, np.full(288, 2e-3), Pipe.RETURN)
+    for taken in ("water", "liquid"):
+        meter = FlowMeter(role="heat_power", calculates_with=taken)
+        exchanger = Exchanger(
+            tag="HX", primary=Stream(fluid=glycol), flow_meters={"heat_power": meter}
+        )
+        logged = frame.assign(heat_power=power)
+        table = hours_module.hour_table(
+            exchanger, logged, sample_reasons(logged), fluid_properties(glycol)
+        )
+        ratio = np.median(table.power_W) / np.median(power)
+        if taken == "water":
+            np.testing.assert_allclose(table.flow[:, 0], 2e-3, rtol=1e-4)
+            assert 1 / 1.07 < ratio < 1 / 1.05
+        else:
+            assert ratio == pytest.approx(1.0, rel=2e-3)
+            assert np.median(table.flow[:, 0]) > 2.1e-3
 
 
 SETS = {
@@ -299,3 +334,13 @@ def test_a_stretch_of_rest_ends_with_the_next_day_of_evidence():
         assert [last for last, _ in part] == [
             last for last, _ in blocks if evidence[evidence < cut].max() > last
         ]
+
+
+def test_a_flow_below_the_meters_lowest_carries_no_evidence():
+    """A quarter of nominal, above the general floor; the register says 0.6 l/s is the meter's lowest."""
+    temperature, flow = _steady()
+    quarter = np.tile(np.array(NOMINAL) * 0.25, (len(flow), 1))
+    plain = set_aside(hour_table(temperature, quarter), NOMINAL)
+    low = set_aside(hour_table(temperature, quarter), NOMINAL, (0.6e-3, 0.0))
+    assert not (plain & REASON_BITS["low_load"]).any()
+    assert (low & REASON_BITS["low_load"]).all()

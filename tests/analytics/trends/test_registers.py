@@ -166,6 +166,29 @@ def test_repeated_stamps_and_disorder_of_none():
     np.testing.assert_allclose(got.rate[:23], 200e3, rtol=3e-3)
 
 
+def test_a_register_that_froze_and_caught_up_tells_its_sum_and_not_its_course():
+    """Three hours of the same reading, then four hours' heat at once: less than a jump, no power."""
+    true = (100 + np.r_[0.0, np.cumsum(0.2 * (1 + 0.1 * np.sin(np.arange(72))))]) * MWH
+    frozen = true.copy()
+    frozen[33:36] = frozen[32]
+    edges = np.arange(0.0, 3 * DAY + 1, HOUR)
+    plain, got = _rate(true, edges=edges).rate, _rate(frozen, edges=edges).rate
+    assert np.isnan(got[32:36]).all()
+    np.testing.assert_array_equal(np.delete(got, range(32, 36)), np.delete(plain, range(32, 36)))
+    assert day_sums(_chain(frozen))[1] == pytest.approx(day_sums(_chain(true))[1])
+
+
+def test_a_night_without_heat_is_no_frozen_register():
+    """Off from ten to five, then a boost of a fifth above what any hour has shown."""
+    load = np.tile(np.r_[np.zeros(5), np.full(17, 0.2), np.zeros(2)], 4)
+    load *= 1 + 0.1 * np.sin(np.arange(96))
+    load[77] = 0.26
+    got = _rate((100 + np.r_[0.0, np.cumsum(load)]) * MWH, edges=np.arange(0.0, 4 * DAY + 1, HOUR))
+    known = np.isfinite(got.rate)
+    assert known.sum() == 96 - 4  # the last hour of each day closes with a reading of the next
+    np.testing.assert_allclose(got.rate[known], load[known] * 1e6, atol=1.0)
+
+
 def test_a_fine_register_that_stands_says_stopped():
     values = 100 * MWH + np.r_[_even(30), np.full(19, _even(30)[-1])] * MWH
     rate = _rate(values, edges=np.arange(0.0, 2 * DAY + 1, HOUR))
