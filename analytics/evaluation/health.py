@@ -21,6 +21,8 @@ SILENT_DAYS = 3  # without a needed reading while others still come
 OFF_SEASON_HOURS = 24
 THIN_HOURS = 60
 DOUBTFUL_SHARE = 0.3
+OUTSIDE_SHARE = 0.01  # of the readings beyond the liquid's range
+COARSE_SHARE = 0.05  # of the hours with a flow
 Grade = Literal["good", "thin", "doubtful", "stopped", "off season", "none"]
 METER_ROLES = ("heat_power", "heat_energy", "heat_volume")
 
@@ -80,6 +82,9 @@ def consequences(account: Account) -> tuple[Remark, ...]:
         said.append(Remark(code="no_outdoor"))
     elif exchanger.design_outdoor_degC is None:
         said.append(Remark(code="no_design_outdoor"))
+    said += outside_liquid(account)
+    if too_coarse(account):
+        said.append(Remark(code="registers_too_coarse"))
     crossing = crossing_share(account)
     if crossing > 0.1 and account.fit is not None:
         offset = float(account.fit.point[1] - account.fit.point[3])
@@ -87,6 +92,41 @@ def consequences(account: Account) -> tuple[Remark, ...]:
             Remark(code="crossing_explained", numbers={"share": crossing, "offset_K": offset})
         )
     return tuple(said)
+
+
+def outside_liquid(account: Account) -> list[Remark]:
+    """Say of each side whose readings often lie where its liquid has no properties."""
+    bit = REASON_BITS["outside_liquid"]
+    said = []
+    for i, side in enumerate(("primary", "secondary")):
+        roles = [r for r in TEMPERATURES[2 * i : 2 * i + 2] if r in account.reasons.columns]
+        outside = ((account.reasons[roles].to_numpy(dtype=np.int64) & bit) != 0).any(axis=1)
+        share = float(outside.mean()) if len(outside) else 0.0
+        if share > OUTSIDE_SHARE:
+            liquid = account.fluids[i]
+            table = liquid.fluid.table
+            said.append(
+                Remark(
+                    code="liquid_out_of_range",
+                    numbers={
+                        "share": share, "low_degC": liquid.low_degC, "high_degC": liquid.high_degC
+                    },
+                    words={
+                        "side": side,
+                        "liquid": liquid.fluid.kind if table is None else f"the liquid of {table.name}",
+                    },
+                )
+            )  # fmt: skip
+    return said
+
+
+def too_coarse(account: Account) -> bool:
+    """Tell whether registers count days but hardly an hour, and nothing else gives that side's flow."""
+    days = account.table.day_heat_J, account.table.day_volume_m3
+    if all(d is None or d.dropna().empty for d in days):
+        return False
+    known = np.isfinite(account.table.flow[:, 0]) & (account.table.flow[:, 0] > 0)
+    return bool(known.mean() < COARSE_SHARE)
 
 
 def crossing_share(account: Account) -> float:

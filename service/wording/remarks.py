@@ -91,6 +91,8 @@ REMARKS: dict[str, str] = {
     "no_tariff": "No tariff is registered: costs cannot be told",
     "no_price": "No price of a visit is registered: whether a visit pays cannot be told",
     "no_design": "No design condition is registered: figures hold at the conditions of the clean weeks",
+    "liquid_out_of_range": "In {share%} of the hours a reading of the {side!} side lies where {liquid!} has no properties, outside {low_degC..high_degC}; those hours are set aside",
+    "registers_too_coarse": "The heat meter's registers count in steps too coarse for an hour: they give the heat of days, not the heat transfer",
     "no_outdoor": "No outdoor temperature is logged: whether there are enough plates cannot be told",
     "no_design_outdoor": "No design outdoor temperature is registered: whether there are enough plates cannot be told",
     "missing_role": "{role!} is missing",

@@ -11,9 +11,9 @@ import pytest
 
 from analytics.evaluation import evaluate
 from analytics.trends.account import keep_account
-from analytics.vocabulary.quantities import REASON_BITS
-from analytics.vocabulary.records import CauseKind, Fluid, VerdictKind
-from tests.analytics.rigs import Rig, season, table_of
+from analytics.vocabulary.quantities import REASON_BITS, TEMPERATURES
+from analytics.vocabulary.records import CauseKind, FlowMeter, Fluid, Pipe, VerdictKind
+from tests.analytics.rigs import Rig, ask, season, table_of
 
 RIGS = {
     "water": Rig(),
@@ -137,3 +137,21 @@ def test_readings_where_the_liquid_has_no_properties_are_set_aside_and_counted()
     assert (flagged[warm.to_numpy()] != 0).all()
     assert found.health.set_aside_30d["outside_liquid"] > 400
     assert found.intervals.loc[flagged != 0, "duty_secondary_W"].isna().all()
+    said = next(r for r in found.health.consequences if r.code == "liquid_out_of_range")
+    assert said.words == {"side": "secondary", "liquid": "the liquid of sheet.csv"}
+    assert said.numbers["high_degC"] == 40.0
+
+
+@pytest.mark.parametrize("pipe", list(Pipe))
+def test_the_heat_of_a_day_knows_in_which_pipe_the_meter_sits(pipe):
+    """In the supply the same water is 2.4 % more volume at 85 against 45 degC (IAPWS-IF97)."""
+    plant = _clean("water")
+    logged = plant.logged.drop(columns="secondary_flow")
+    if pipe is Pipe.SUPPLY:
+        back, supply = (ask("IF97::Water", "D", logged[r].to_numpy()) for r in TEMPERATURES[1::-1])
+        logged["primary_flow"] *= back / supply
+    meters = {"primary_flow": FlowMeter(role="primary_flow", pipe=pipe)}
+    exchanger = dataclasses.replace(plant.exchanger, flow_meters=meters)
+    daily = evaluate(exchanger, logged).daily["heat_J"]
+    true = (plant.duty_W * 1800.0).groupby(plant.duty_W.index.floor("D")).sum()
+    assert daily.sum() == pytest.approx(true.sum(), rel=2e-3)
