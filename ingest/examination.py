@@ -1,8 +1,10 @@
 """Everything recognised in a source before anything of it is stored."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
+
+import pandas as pd
 
 from ingest.guessing import Guess
 
@@ -66,11 +68,15 @@ class Examination:
     doubtful: Mapping[str, int] = field(default_factory=dict)
     notes: Mapping[str, int] = field(default_factory=dict)
     questions: list[str] = field(default_factory=list)
+    mapping_doubts: dict[str, list[str]] = field(default_factory=dict)  # by exchanger
     proposal: str = ""  # [exchanger.points] for headings nobody registered
+
+    # values of points that nobody registered, by heading; not part of the report
+    unregistered: dict[str, pd.Series] = field(default_factory=dict, repr=False, compare=False)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values, fit for JSON."""
-        return asdict(self)
+        return asdict(replace(self, unregistered={}))
 
     def ask(self, question: str) -> None:
         """Add an open question, once."""

@@ -49,6 +49,8 @@ class Guess:
     tag: str | None
     chance: float
     why: str
+    unit: str | None = None  # in which it seems to be logged, where the values told
+    unit_sure: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values, fit for JSON."""
@@ -81,7 +83,8 @@ def _fits(role: str, unit: str | None) -> bool | None:
     return True
 
 
-def _tag_in(heading: str) -> str | None:
+def tag_in(heading: str) -> str | None:
+    """Return the exchanger that a heading names, as in "HX-03"; ``None``: it names none."""
     match = re.search(
         r"(?i)\b(hx|phe|pwt|wt|vvx|wü|hex)[ ._-]?0*(\d{1,3})\b", heading.replace("_", " ")
     )
@@ -163,7 +166,7 @@ def guess_role(heading: str, unit: str | None = None, sample: Sequence[float] = 
         usual = convert(values, unit, "degC") if unit and _fits(role, unit) else values
         if float(np.mean((usual < low) | (usual > high))) > 0.5:
             seen, chance = [*seen, "but its values are not those of a temperature here"], chance / 3
-    return Guess(role, _tag_in(heading), round(chance, 2), "; ".join(seen))
+    return Guess(role, tag_in(heading), round(chance, 2), "; ".join(seen))
 
 
 _USUAL_UNIT = {
@@ -173,6 +176,10 @@ _USUAL_UNIT = {
 
 def _quoted(text: str) -> str:
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def _unit_of(stated: str | None, guess: Guess) -> str | None:
+    return guess.unit or (stated if stated and is_unit(stated) else None)
 
 
 def propose_points(columns: Iterable[tuple[str, str | None, Guess | None]]) -> str:
@@ -196,8 +203,8 @@ def propose_points(columns: Iterable[tuple[str, str | None, Guess | None]]) -> s
         taken: set[str] = set()
         for heading, unit, guess in sorted([*found, *shared], key=lambda f: -f[2].chance):
             usual = "1" if guess.role == "pump_running" else _USUAL_UNIT[ROLES[guess.role].unit]
-            named = bool(unit and is_unit(unit))
-            entry = f"{guess.role} = {{ point = {_quoted(heading)}, unit = {_quoted(unit if named and unit else usual)} }}"
+            named = bool(unit and is_unit(unit)) or bool(guess.unit and guess.unit_sure)
+            entry = f"{guess.role} = {{ point = {_quoted(heading)}, unit = {_quoted(_unit_of(unit, guess) or usual)} }}"
             doubts = [] if named else ["check the unit"]
             doubts += ["check the role"] if guess.chance < 0.7 else []
             note = f"   # {', '.join(doubts)}" if doubts else ""

@@ -1,6 +1,6 @@
 """From a source to trend frames and findings: the two calls that the rest of the project needs."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +14,8 @@ from ingest.examination import Examination
 from ingest.findings import Findings
 from ingest.guessing import propose_points
 from ingest.joining import join_readings
+from ingest.mapping.judging import doubts
+from ingest.mapping.reporting import propose_mapping
 from ingest.rules import Rules
 from ingest.sources import load_text
 
@@ -42,7 +44,7 @@ def examine(source: Path | bytes, name: str, rules: Rules) -> Examination:
     IngestError
         If the source cannot be read at all.
     """
-    return _read(source, name, rules).examination
+    return _read(source, name, replace(rules, propose=True)).examination
 
 
 def read_trends(source: Path | bytes, name: str, rules: Rules) -> ReadResult:
@@ -87,6 +89,8 @@ def _read(source: Path | bytes, name: str, rules: Rules) -> ReadResult:
     )
     readings = _read_table(table, rules, examination, findings)
     blocks = join_readings(readings, findings)
+    _doubt_mapping(readings, blocks, examination, findings)
+    propose_mapping(examination)
     _summarise(examination, blocks, findings)
     return ReadResult(blocks=blocks, findings=findings, examination=examination)
 
@@ -107,6 +111,20 @@ def _read_table(
             )
     _ask_about_shared(readings, examination)
     return readings
+
+
+def _doubt_mapping(
+    readings: list[Reading],
+    blocks: dict[str, pd.DataFrame],
+    examination: Examination,
+    findings: Findings,
+) -> None:
+    for tag, frame in blocks.items():
+        names = {r.role: r.heading for r in readings if r.tag == tag}
+        if found := doubts(frame, names):
+            examination.mapping_doubts[tag] = [f"{tag}: {text}" for text in found]
+            for text in found:
+                findings.add("mapping", f"{tag}: {text}", "doubtful")
 
 
 def _ask_about_shared(readings: list[Reading], examination: Examination) -> None:

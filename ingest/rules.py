@@ -36,6 +36,7 @@ class Rules:
     time_zone: str | None = None  # a zone name, "UTC", or an offset as in "+01:00"
     stamp: StampMeaning | None = None
     importing_utc: datetime | None = None  # the time of the import, which no stamp can be far past
+    propose: bool = False  # weigh what points that nobody registered may be
     bytes_most: int = BYTES_MOST  # of the unpacked source
 
     def __post_init__(self) -> None:

@@ -15,6 +15,7 @@ from ingest.dialects.timing import find_time_columns, read_times
 from ingest.examination import ColumnReport, Examination
 from ingest.findings import Findings
 from ingest.guessing import guess_role
+from ingest.mapping.reporting import keep_values
 from ingest.numbers import Cells, choose_mark, count_cells, read_cells
 from ingest.rules import Rules
 
@@ -33,6 +34,7 @@ _UNIT = re.compile(r"(?i)^(eng(ineering)?[ _]?)?(units?|uom|einheit|unité|enhet
 # a number, perhaps with its unit
 _NUMBER = re.compile(r"^[-+]?\d[\d.,' ]*(?:[eE][-+]?\d+)?\s*[^\d\s]{0,6}(?:\s*\{.*\})?$")
 _POINTS_MOST = 5000
+_UNKNOWN_MOST = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +129,10 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
         stated = _units_of(table, columns, mine)
         if not known[code]:
             _describe_unknown(report, cells, index[mine], stated)
+            dated = ~np.isnat(when[mine])
+            if rules.propose and len(examination.unregistered) < _UNKNOWN_MOST and dated.any():
+                values_of = cells.values[index[mine]][dated]
+                keep_values(examination, heading, when[mine][dated], values_of)
             continue
         readings += _read_point(
             table, columns, rules, report, cells, values.dictionary, index, mine, when, stated,

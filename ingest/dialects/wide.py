@@ -15,11 +15,14 @@ from ingest.dialects.timing import TimeColumns, Timed, find_time_columns, read_t
 from ingest.examination import ColumnReport, Examination
 from ingest.findings import Findings
 from ingest.guessing import guess_role
+from ingest.mapping.reporting import keep_values
 from ingest.numbers import Cells, DecimalMark, choose_mark, count_cells, read_cells
 from ingest.point_map import Point
 from ingest.rules import Rules
 
 NAME = "wide"
+_NOT_REGISTERED = "not in the register"
+_UNKNOWN_MOST = 400
 _VALUE_WORDS = re.compile(
     r"(?i)^(present )?(value|wert|messwert|valeur|värde|verdi|værdi|reading|arvo|val)s?$"
 )
@@ -64,9 +67,13 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
         if not points:
             describe_unknown(table, position, report, mark)
     if not columns:
-        _look_at_times(table, times, rules, examination)
+        seen = _look_at_times(table, times, rules, examination)
+        if seen is not None and rules.propose:
+            _keep_unknown(table, reports, mark, seen, examination)
         return []
     timed = read_times(table, times, rules, examination, findings)
+    if rules.propose:
+        _keep_unknown(table, reports, mark, timed, examination)
     readings: list[Reading] = []
     for position, report, points in reports:
         if points:
@@ -159,17 +166,31 @@ def _named_headings(table: Table, rules: Rules, times: set[int]) -> tuple[str, .
 
 def _look_at_times(
     table: Table, times: TimeColumns, rules: Rules, examination: Examination
-) -> None:
+) -> Timed | None:
     """Note what the stamps of a file without registered columns are; a doubt is a question then."""
     try:
         timed = read_times(table, times, rules, examination, Findings())
     except IngestError as exc:
         examination.ask(str(exc))
-        return
+        return None
     if len(timed.time_utc):
         first, last = timed.time_utc.min(), timed.time_utc.max()
         examination.first_utc = f"{np.datetime_as_string(first, unit='s')}Z"
         examination.last_utc = f"{np.datetime_as_string(last, unit='s')}Z"
+    return timed
+
+
+def _keep_unknown(
+    table: Table, reports: list[tuple[int, ColumnReport, tuple[Point, ...]]], mark: DecimalMark,
+    timed: Timed, examination: Examination,
+) -> None:  # fmt: skip
+    """Keep the values of the columns that nobody registered, to weigh what they may be."""
+    unknown = [(p, r) for p, r, points in reports if not points and r.left_out == _NOT_REGISTERED]
+    for position, report in unknown[:_UNKNOWN_MOST]:
+        column = table.records.column(position, table.rows)
+        cells = read_cells(column.dictionary, mark.mark, switch=True)
+        values = cells.values[np.asarray(column.indices)][timed.rows]
+        keep_values(examination, report.heading, timed.time_utc, values)
 
 
 def describe_unknown(table: Table, position: int, report: ColumnReport, mark: DecimalMark) -> None:
@@ -177,9 +198,7 @@ def describe_unknown(table: Table, position: int, report: ColumnReport, mark: De
     report.unit_in_file = table.units[position] or unit
     cells = read_cells(pa.array(table.sample(position), pa.string()), mark.mark, switch=True)
     finite = cells.values[np.isfinite(cells.values)]
-    report.left_out = (
-        "not in the register" if finite.size else "no numbers, and not in the register"
-    )
+    report.left_out = _NOT_REGISTERED if finite.size else "no numbers, and not in the register"
     if finite.size:
         report.guess = guess_role(bare, report.unit_in_file, finite.tolist())
 

@@ -82,7 +82,7 @@ def rules_for(plant: Plant, options: ImportOptions) -> "Rules":
 
 
 def read_source(
-    plant: Plant, name: str, data: bytes, options: ImportOptions
+    plant: Plant, name: str, data: bytes, options: ImportOptions, *, propose: bool = False
 ) -> "tuple[Mapping[str, pd.DataFrame], Examination, tuple[Finding, ...]]":
     """Return the trend frame of each exchanger in a file, and what was recognised and refused.
 
@@ -93,7 +93,7 @@ def read_source(
     """
     from ingest.pipeline import examine, read_trends
 
-    rules = rules_for(plant, options)
+    rules = replace(rules_for(plant, options), propose=propose)
     try:
         result = read_trends(data, name, rules)
     except IngestError:

@@ -78,7 +78,7 @@ def check_file(store: Store, name: str, data: bytes, options: ImportOptions) -> 
     IngestError
         If the file cannot be read at all.
     """
-    read = _read(store, name, data, options)
+    read = _read(store, name, data, options, propose=True)
     sha256 = digest(data)
     change = Change()
     with store.reading() as connection:
@@ -169,12 +169,24 @@ def store_file(
 
 
 def _read(
-    store: Store, name: str, data: bytes, options: ImportOptions, plant: Plant | None = None
+    store: Store,
+    name: str,
+    data: bytes,
+    options: ImportOptions,
+    plant: Plant | None = None,
+    *,
+    propose: bool = False,
 ) -> _Reading:
     if plant is None:
         with store.reading() as connection:
             plant = registered.load_plant(connection)
-    trends, examination, findings = read_source(plant, name, data, options)
+    trends, examination, findings = read_source(plant, name, data, options, propose=propose)
+    with store.reading() as connection:
+        for tag, texts in examination.mapping_doubts.items():
+            # readings that are there were stored by somebody who was asked
+            if imports.reading_span(connection, tag) is None:
+                for text in texts:
+                    examination.ask(text)
     return _Reading(plant=plant, trends=trends, examination=examination, findings=findings)
 
 

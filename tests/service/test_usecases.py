@@ -387,3 +387,20 @@ def test_two_ledgers_see_the_same(ledger, workspace, database_url, write_trends)
     run(ledger)
     assert other.evaluation("HX-01") is not None
     other.close()
+
+
+# --- a mapping that cannot be right -------------------------------------------------------------------
+
+
+def test_swapped_points_are_asked_at_the_first_import_and_told_at_later_ones(ledger, write_trends):
+    """Supply and return registered the wrong way round: nothing is stored before somebody says so."""
+    text = write_trends(hours=100)
+    swapped = text.replace("PRI FLW T", "x").replace("PRI RTN T", "PRI FLW T").replace("A.HX1.x", "A.HX1.PRI RTN T")  # fmt: skip
+    with pytest.raises(IngestError, match="swapped"):
+        ledger.import_store("oct.csv", swapped.encode(), ImportOptions())
+    assert any("swapped" in q for q in ledger.import_check("oct.csv", swapped.encode(), ImportOptions()).questions)  # fmt: skip
+    ledger.import_store("oct.csv", swapped.encode(), ImportOptions(accept=True))
+    later = write_trends(start="2025-11-01", hours=100)
+    later = later.replace("PRI FLW T", "x").replace("PRI RTN T", "PRI FLW T").replace("A.HX1.x", "A.HX1.PRI RTN T")  # fmt: skip
+    outcome = ledger.import_store("nov.csv", later.encode(), ImportOptions())
+    assert any("swapped" in f["text"] for f in ledger.findings(outcome.run))

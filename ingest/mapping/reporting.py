@@ -1,0 +1,87 @@
+"""Proposals for points that nobody registered, put into the examination of a file."""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analytics.vocabulary.quantities import ROLES
+from analytics.vocabulary.units import is_unit
+from ingest.examination import ColumnReport, Examination
+from ingest.guessing import Guess, tag_in
+from ingest.mapping.proposing import Candidate, Proposal, propose
+from ingest.mapping.scoring import FLOWS, MAIN, POWER
+
+_PHYSICAL = (*MAIN, *FLOWS, POWER)
+_OUTVOTED = 0.3
+
+
+def keep_values(
+    examination: Examination, heading: str, time_utc: NDArray[np.datetime64],
+    values: NDArray[np.float64],
+) -> None:  # fmt: skip
+    """Keep the values of a point that nobody registered for :func:`propose_mapping`."""
+    index = pd.DatetimeIndex(time_utc).tz_localize("UTC")
+    series = pd.Series(values, index=index)
+    series = series[np.isfinite(values)].sort_index()
+    examination.unregistered[heading] = series[~series.index.duplicated()]
+
+
+def propose_mapping(examination: Examination) -> None:
+    """Let physics confirm, correct or doubt what the names of unregistered points suggest."""
+    reports = {c.heading: c for c in examination.columns if c.heading in examination.unregistered}
+    groups: dict[str | None, list[str]] = {}
+    for heading in reports:
+        groups.setdefault(tag_in(heading), []).append(heading)
+    shared = groups.pop(None, []) if len(groups) > 1 else []
+    registered = any(c.taken_for for c in examination.columns)
+    for tag, headings in groups.items():
+        chosen = [*headings, *(h for h in shared if _of_context(reports[h]))]
+        candidates = [
+            Candidate(
+                heading=h, values=examination.unregistered[h], unit=reports[h].unit_in_file,
+                guess=reports[h].guess,
+            )
+            for h in chosen
+        ]  # fmt: skip
+        proposals = propose(candidates)
+        for proposal in proposals:
+            reports[proposal.heading].guess = _guess(proposal, tag)
+            if not registered:
+                _ask(proposal, reports[proposal.heading], examination)
+        _doubt_the_rest(proposals, [reports[h] for h in headings])
+
+
+def _of_context(report: ColumnReport) -> bool:
+    return report.guess is not None and report.guess.role not in _PHYSICAL
+
+
+def _guess(proposal: Proposal, tag: str | None) -> Guess:
+    return Guess(
+        proposal.role, tag, proposal.chance, proposal.why, proposal.unit, proposal.unit_sure
+    )
+
+
+def _ask(proposal: Proposal, report: ColumnReport, examination: Examination) -> None:
+    label = ROLES[proposal.role].label
+    if not proposal.sure:
+        other = f", or is that {proposal.rival!r}" if proposal.rival else ""
+        examination.ask(f"column {proposal.heading!r}: is it {label}{other}? {proposal.why}.")
+    stated = report.unit_in_file
+    if stated and is_unit(stated) and proposal.unit != stated and proposal.chance > 0.5:
+        examination.ask(
+            f"column {proposal.heading!r}: the file says {stated}, but as {label} its values fit "
+            f"{proposal.unit}. Which is it?"
+        )
+
+
+def _doubt_the_rest(proposals: list[Proposal], reports: list[ColumnReport]) -> None:
+    """A name that claims a role which physics gave to another point counts for little."""
+    if not proposals:
+        return
+    taken = {p.role: p.heading for p in proposals}
+    for report in reports:
+        guess = report.guess
+        if guess is None or taken.get(guess.role, report.heading) == report.heading:
+            continue
+        why = f"{guess.why}; but {taken[guess.role]!r} fits that role better"
+        report.guess = Guess(guess.role, guess.tag, round(guess.chance * _OUTVOTED, 2), why)
