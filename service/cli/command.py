@@ -118,6 +118,7 @@ def main() -> None:
         data,
         maintenance,
         receiving,
+        rereading,
         serving,
         setting_up,
     )

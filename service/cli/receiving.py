@@ -139,8 +139,8 @@ def watch(
         while not stop.wait(every):
             for taken in drop.sweep(ledger):
                 _print_taken(taken)
-                if taken.outcome is not None and not taken.outcome.repeated:
-                    ledger.assess_when_due(taken.outcome.tags)
+                fresh = {tag for o in taken.outcomes if not o.repeated for tag in o.tags}
+                ledger.assess_when_due(sorted(fresh))
             if once:
                 break
 
@@ -148,11 +148,11 @@ def watch(
 def _print_taken(taken: "Taken") -> None:
     from service.cli.output import note, say
 
-    if taken.outcome is None:
+    for outcome in taken.outcomes:
+        said = "was stored before" if outcome.repeated else f"{outcome.rows:,} rows"
+        say(f"{outcome.name}: {said}; {', '.join(outcome.tags)}.")
+    if taken.refused is not None:
         note(f"{taken.name}: refused. {taken.refused}")
-    else:
-        said = "was stored before" if taken.outcome.repeated else f"{taken.outcome.rows:,} rows"
-        say(f"{taken.name}: {said}; {', '.join(taken.outcome.tags)}.")
 
 
 @app.command()

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, delete, func, insert, select, update
 
 from service.store.bulk import select_frame, upsert
 from service.store.registered import exchanger_id
@@ -72,12 +72,35 @@ def store_readings(connection: Connection, tag: str, trends: pd.DataFrame) -> Ch
     change = compare(connection, tag, trends)
     if change.new_values or change.changed_values or change.new_rows:
         upsert(connection, reading, exchanger_id(connection, tag), trends)
-        connection.execute(
-            update(ExchangerRow)
-            .where(ExchangerRow.tag == tag)
-            .values(data_version=ExchangerRow.data_version + 1)
-        )
+        mark_changed(connection, tag)
     return change
+
+
+def mark_changed(connection: Connection, tag: str) -> None:
+    """Note that the readings of an exchanger changed, so that its assessment is out of date."""
+    connection.execute(
+        update(ExchangerRow)
+        .where(ExchangerRow.tag == tag)
+        .values(data_version=ExchangerRow.data_version + 1)
+    )
+
+
+def clear_readings(connection: Connection, tag: str) -> int:
+    """Delete the readings of an exchanger, to be stored anew; return how many values they were."""
+    number = exchanger_id(connection, tag)
+    values = [c for c in reading.c if not c.primary_key]
+    mine = reading.c.exchanger_id == number
+    counts = connection.execute(select(*(func.count(c) for c in values)).where(mine)).one()
+    connection.execute(delete(reading).where(mine))
+    return int(sum(counts))
+
+
+def last_runs(connection: Connection) -> tuple[Mapping[str, Any], ...]:
+    """Return the newest import of each file, oldest first."""
+    newest = select(func.max(ImportRunRow.id)).group_by(ImportRunRow.sha256)
+    columns = [c for c in ImportRunRow.__table__.columns if c.name != "examination"]
+    query = select(*columns).where(ImportRunRow.id.in_(newest)).order_by(ImportRunRow.id)
+    return tuple(dict(r) for r in connection.execute(query).mappings())
 
 
 def load_readings(

@@ -9,8 +9,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from analytics.vocabulary.errors import IngestError, PlateledgerError, RegisterError
-from service.usecases.files import ImportOptions, read_bytes
+from analytics.vocabulary.errors import IngestError, RegisterError
+from service.usecases.files import ImportOptions, contents, read_bytes
 from service.usecases.importing import ImportOutcome
 from service.usecases.ledger import Ledger
 
@@ -23,10 +23,10 @@ _SETTLE_S = 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
-    """A file that was taken: what it stored, or why nothing of it was."""
+    """A file that was taken: what each file in it stored, and why the rest was refused."""
 
     name: str
-    outcome: ImportOutcome | None
+    outcomes: tuple[ImportOutcome, ...]
     refused: str | None
     moved_to: Path
 
@@ -80,25 +80,37 @@ class DropFolder:
         return [path for _, path in sorted(ready)]
 
     def _take(self, path: Path, ledger: Ledger, options: ImportOptions) -> Taken:
+        outcomes: list[ImportOutcome] = []
+        reasons: list[str] = []
         try:
-            outcome = ledger.import_store(path.name, read_bytes(path), options)
+            for member in contents(path.name, read_bytes(path)):
+                try:
+                    outcomes.append(ledger.import_store(member.name, member.data, options))
+                except (IngestError, RegisterError) as exc:
+                    reasons.append(str(exc))
         except (IngestError, RegisterError) as exc:
-            return self._refuse(path, exc)
+            reasons.append(str(exc))
+        if reasons:
+            return self._refuse(path, outcomes, reasons)
         target = _free(self.folder / DONE / path.name)
         path.replace(target)
-        return Taken(name=path.name, outcome=outcome, refused=None, moved_to=target)
+        return Taken(name=path.name, outcomes=tuple(outcomes), refused=None, moved_to=target)
 
-    def _refuse(self, path: Path, exc: PlateledgerError) -> Taken:
+    def _refuse(self, path: Path, outcomes: list[ImportOutcome], reasons: list[str]) -> Taken:
         target = _free(self.folder / REFUSED / path.name)
         # the reason first: a file never lies there without one
         reason = target.with_name(target.name + REASON)
+        stored = ", ".join(o.name for o in outcomes)
         reason.write_text(
-            f"{exc}\n\nNothing of it was stored. Put it right, or answer by hand with "
-            "plateledger import --check, and drop it again.\n",
+            "\n".join(reasons)
+            + ("\n\nNothing of it was stored." if not stored else f"\n\nStored of it: {stored}.")
+            + " Put it right, or answer by hand with plateledger import, and drop it again.\n",
             encoding="utf-8",
         )
         path.replace(target)
-        return Taken(name=path.name, outcome=None, refused=str(exc), moved_to=target)
+        return Taken(
+            name=path.name, outcomes=tuple(outcomes), refused=" ".join(reasons), moved_to=target
+        )
 
 
 def _free(path: Path) -> Path:

@@ -25,6 +25,7 @@ from service.usecases.files import ImportOptions
 from service.usecases.importing import ImportCheck, ImportOutcome
 from service.usecases.progress import Progress
 from service.usecases.ranking import rank
+from service.usecases.rereading import Reread, reread
 from service.usecases.workspace import Registered
 
 if TYPE_CHECKING:
@@ -214,6 +215,10 @@ class Ledger:
     ) -> ImportOutcome:
         """Store a file's readings, in one transaction; raise IngestError if questions are open."""
         return importing.store_file(self.store, name, data, options, progress=progress)
+
+    def reread(self, *, accept: bool = False, progress: Progress | None = None) -> Reread:
+        """Read all kept files again with the register as it is now, in one transaction."""
+        return reread(self.store, accept=accept, progress=progress)
 
     def import_runs(self) -> tuple[Mapping[str, Any], ...]:
         """Return the past imports, newest first: run, name, stored_utc, tags, rows, findings."""

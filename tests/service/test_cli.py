@@ -14,7 +14,15 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from service.cli import answers, data, maintenance, receiving, serving, setting_up  # noqa: F401
+from service.cli import (  # noqa: F401
+    answers,
+    data,
+    maintenance,
+    receiving,
+    rereading,
+    serving,
+    setting_up,
+)
 from service.cli.command import app
 from service.settings import Settings
 from service.usecases.assessing import assess
@@ -23,7 +31,7 @@ from tests.service import made_up
 
 ROOT = Path(__file__).parent.parent.parent
 COMMANDS = ("init", "register", "import", "assess", "status", "alerts", "export", "log", "document",
-            "serve", "demo", "sender", "watch", "listen")  # fmt: skip
+            "serve", "demo", "sender", "watch", "listen", "reread")  # fmt: skip
 
 
 @pytest.fixture
@@ -397,3 +405,39 @@ def test_watch_takes_what_is_there(run, workspace, write_trends):
     assert "noise.csv: refused." in done.stderr
     assert (inbox / "done" / "october.csv").exists()
     assert (inbox / "refused" / "noise.csv.reason.txt").exists()
+
+
+def test_a_corrected_mapping_reads_the_originals_again(run, workspace, trend_file):
+    """A flow registered in l/s that is m3/h, and two returns swapped: put right without the file."""
+    register = workspace / "plant.toml"
+    right = register.read_text(encoding="utf-8")
+    wrong = right.replace('"A.HX1.HM FLOW", unit = "m3/h"', '"A.HX1.HM FLOW", unit = "l/s"')
+    wrong = wrong.replace("A.HX1.PRI RTN T", "x").replace("A.HX1.SEC RTN T", "A.HX1.PRI RTN T")
+    register.write_text(wrong.replace('"x"', '"A.HX1.SEC RTN T"'), encoding="utf-8")
+    run("import", str(trend_file), "--accept")
+    trend_file.unlink()
+    register.write_text(right, encoding="utf-8")
+    done = run("reread")
+    assert "1 files read again" in done.stdout
+    frame = pd.read_csv(io.StringIO(run("export", "HX-01", "--what", "readings").stdout))
+    assert frame.filter(like="primary_flow").iloc[0, 0] == pytest.approx(8.0 / 3600.0)
+    assert frame.filter(like="primary_return").iloc[0, 0] == 45.0
+    assert frame.filter(like="secondary_return").iloc[0, 0] == 41.0
+
+
+def test_a_point_taken_out_of_the_register_goes_with_its_values(run, workspace, trend_file):
+    run("import", str(trend_file))
+    register = workspace / "plant.toml"
+    without = register.read_text(encoding="utf-8").replace("A.HX1.HM FLOW", "another")
+    register.write_text(without, encoding="utf-8")
+    assert "240 values stored in place of 288" in run("reread").stdout
+
+
+def test_reread_changes_nothing_where_a_question_is_open(run, workspace, trend_file):
+    run("import", str(trend_file))
+    register = workspace / "plant.toml"
+    text = register.read_text(encoding="utf-8").replace("PRI FLW T", "x").replace("PRI RTN T", "y")
+    register.write_text(text.replace("A.HX1.x", "A.HX1.PRI RTN T").replace("A.HX1.y", "A.HX1.PRI FLW T"), encoding="utf-8")  # fmt: skip
+    before = run("export", "HX-01", "--what", "readings").stdout
+    assert "swapped" in run("reread", status=1).stderr
+    assert run("export", "HX-01", "--what", "readings").stdout == before

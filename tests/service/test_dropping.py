@@ -36,7 +36,7 @@ def test_a_file_is_stored_and_moved_to_done(drop, ledger, write_trends):
     (drop.folder / "october.csv").write_text(write_trends())
     assert drop.sweep(ledger) == [], "the first look only notes its size"
     (taken,) = drop.sweep(ledger)
-    assert taken.outcome.new_rows == 48
+    assert taken.outcomes[0].new_rows == 48
     assert taken.moved_to == drop.folder / "done" / "october.csv"
     assert taken.moved_to.exists()
     assert not (drop.folder / "october.csv").exists()
@@ -50,7 +50,7 @@ def test_a_file_that_still_grows_waits(drop, ledger, write_trends):
         path.write_text(text[:end])
         os.utime(path, ns=(end, end))
         assert drop.sweep(ledger) == []
-    assert drop.sweep(ledger)[0].outcome.new_rows == 48
+    assert drop.sweep(ledger)[0].outcomes[0].new_rows == 48
 
 
 @pytest.mark.parametrize("name", [".hidden.csv", "october.csv.part", "october.csv.tmp", "x.csv~"])
@@ -72,14 +72,14 @@ def test_an_open_question_is_not_answered_by_itself(drop, ledger):
     rows = "".join(f"0{d}/0{d + 1}/2025 10:00,80,45\n" for d in range(1, 8))
     (drop.folder / "a.csv").write_text("Time,A.HX1.PRI FLW T,A.HX1.PRI RTN T\n" + rows)
     (taken,) = take(drop, ledger)
-    assert taken.outcome is None
+    assert taken.outcomes == ()
     assert ledger.import_runs() == ()
 
 
 def test_names_that_come_again_are_kept_apart(drop, ledger, write_trends):
     for start in ("2025-10-01", "2025-10-08"):
         (drop.folder / "export.csv").write_text(write_trends(start=start))
-        assert take(drop, ledger)[0].outcome.new_rows == 48
+        assert take(drop, ledger)[0].outcomes[0].new_rows == 48
     assert sorted(p.name for p in (drop.folder / "done").iterdir()) == [
         "export (2).csv",
         "export.csv",
@@ -91,5 +91,5 @@ def test_after_a_crash_between_storing_and_moving_nothing_is_doubled(drop, ledge
     ledger.import_store("october.csv", text.encode(), ImportOptions())
     (drop.folder / "october.csv").write_text(text)
     (taken,) = take(DropFolder(drop.folder, settle_s=0.0), ledger)
-    assert taken.outcome.repeated
+    assert taken.outcomes[0].repeated
     assert len(ledger.readings("HX-01")) == 48
