@@ -101,7 +101,10 @@ def judge(truth, proposals):
     if wrong:
         return "wrong", wrong
     stated = {p.role for p in proposals if p.sure}
-    return ("right" if set(TEMPERATURES) <= stated else "asked"), []
+    if set(TEMPERATURES) <= stated:
+        return "right", []
+    proposed = {p.role for p in proposals if truth[p.heading][0] == p.role}
+    return ("asked, proposed rightly" if set(TEMPERATURES) <= proposed else "asked"), []
 
 
 def main() -> None:
