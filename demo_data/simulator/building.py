@@ -10,26 +10,24 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from demo_data.simulator.plate import design_flows
-from demo_data.simulator.scenario import (
+from demo_data.simulator.events import (
     BuildingFault,
     LoadChange,
-    Scenario,
+    SetbackChange,
     SetPointChange,
+    Shutdown,
 )
-from demo_data.simulator.water import Array, water
+from demo_data.simulator.hot_water import DRAW_BY_HOUR, tap_water
+from demo_data.simulator.plate import design_flows
+from demo_data.simulator.scenario import (
+    Scenario,
+)
+from demo_data.simulator.water import Array, liquid_of
 from demo_data.simulator.weather import between, smoothed, wandering
 
 ROOM_degC = 21.0
 RADIATOR_EXPONENT = 1.3
 _DRAW_MINUTES = (25.0, 60.0)
-# Share of a day's hot water by local hour: morning, a little at noon, evening.
-_DRAW_BY_HOUR = np.concatenate(
-    (
-        (0.3, 0.1, 0.1, 0.1, 0.4, 1.5, 3.0, 3.0, 2.0, 1.2, 0.9, 1.0),
-        (1.3, 1.0, 0.7, 0.7, 0.9, 1.5, 2.2, 2.4, 2.0, 1.5, 1.0, 0.6),
-    )
-)
 
 
 @dataclass(frozen=True)
@@ -55,9 +53,17 @@ def since(index: pd.DatetimeIndex, moment: datetime) -> Array:
     return np.asarray(index >= pd.Timestamp(moment), dtype=float)
 
 
+def ramp(index: pd.DatetimeIndex, start: datetime, full: datetime) -> Array:
+    """Return 0 before ``start``, 1 from ``full`` on, and a straight line between."""
+    seconds = np.asarray((index - pd.Timestamp(start)).total_seconds(), dtype=float)
+    return np.clip(seconds / (full - start).total_seconds(), 0.0, 1.0)
+
+
 def need_of(scenario: Scenario, index: pd.DatetimeIndex, outdoor: Array) -> Need:
     """Return need and set point at each instant."""
     load, unit, step = scenario.load, scenario.unit, float(scenario.step_minutes)
+    if load.service == "hot water":
+        return _tap_need(scenario, index)
     local = index.tz_convert(scenario.time_zone)
     hour = np.asarray(local.hour) + np.asarray(local.minute) / 60.0
     weekend = np.asarray(local.day_of_week) >= 5
@@ -68,11 +74,19 @@ def need_of(scenario: Scenario, index: pd.DatetimeIndex, outdoor: Array) -> Need
     boost = ~night & (hour >= night_to) & (hour < night_to + 2.0)
     slow = smoothed(outdoor, step, 6 * 60.0)
     factor, shift = np.ones(len(index)), np.zeros(len(index))
+    setback, shut = np.full(len(index), load.night_setback_K), np.zeros(len(index), dtype=bool)
     for fault in scenario.faults:
         if isinstance(fault, LoadChange):
-            factor = np.where(since(index, fault.start) > 0, fault.factor, factor)
+            grown = since(index, fault.start)
+            if fault.full is not None:
+                grown = ramp(index, fault.start, fault.full)
+            factor = factor + (fault.factor - 1.0) * grown
         elif isinstance(fault, SetPointChange):
             shift += fault.shift_K * since(index, fault.start)
+        elif isinstance(fault, SetbackChange):
+            setback = np.where(since(index, fault.start) > 0, fault.setback_K, setback)
+        elif isinstance(fault, Shutdown):
+            shut |= (index >= pd.Timestamp(fault.start)) & (index < pd.Timestamp(fault.end))
     rng = np.random.default_rng((scenario.seed, 21))
     sun = np.clip(np.sin(np.pi * (hour - 7.0) / 12.0), 0.0, None) * (hour < 19.0)
     share = load.share_at_design * np.clip(load.balance_degC - slow, 0.0, None)
@@ -83,14 +97,26 @@ def need_of(scenario: Scenario, index: pd.DatetimeIndex, outdoor: Array) -> Need
     )
     share *= 1.0 + (load.night_need_share - 1.0) * night + load.boost_share * boost
     daily = smoothed(outdoor, step, 3 * 24 * 60.0)
-    on = daily < load.summer_limit_degC
+    on = (daily < load.summer_limit_degC) & ~shut
     heating = smoothed(np.clip(share, 0.02, None), step, 25.0) * on * factor * unit.design_duty_W
     curve = between(slow, load.set_point_mild_degC, load.set_point_cold_degC)
-    curve = curve - load.night_setback_K * night + load.boost_K * boost + shift
+    curve = curve - setback * night + load.boost_K * boost + shift
     set_point = smoothed(curve, step, 20.0)
-    charging = _charging(scenario, hour, index)
+    charging = _charging(scenario, hour, index) & ~shut
     set_point = np.where(charging, np.maximum(set_point, load.hot_water_supply_degC), set_point)
     return Need(heating, set_point, on, charging)
+
+
+def _tap_need(scenario: Scenario, index: pd.DatetimeIndex) -> Need:
+    """Return the need of an exchanger for tap water: a constant set point, and off when shut."""
+    shift, on = np.zeros(len(index)), np.ones(len(index), dtype=bool)
+    for fault in scenario.faults:
+        if isinstance(fault, SetPointChange):
+            shift += fault.shift_K * since(index, fault.start)
+        elif isinstance(fault, Shutdown):
+            on &= (index < pd.Timestamp(fault.start)) | (index >= pd.Timestamp(fault.end))
+    none = np.zeros(len(index))
+    return Need(none, scenario.load.hot_water_supply_degC + shift, on, on & False)
 
 
 def _charging(scenario: Scenario, hour: Array, index: pd.DatetimeIndex) -> np.ndarray:
@@ -100,7 +126,7 @@ def _charging(scenario: Scenario, hour: Array, index: pd.DatetimeIndex) -> np.nd
     if per_day <= 0:
         return result[:-1] > 0
     rng = np.random.default_rng((scenario.seed, 22))
-    weight = _DRAW_BY_HOUR[hour.astype(int)] / _DRAW_BY_HOUR.mean()
+    weight = DRAW_BY_HOUR[hour.astype(int)] / DRAW_BY_HOUR.mean()
     begins = np.flatnonzero(rng.random(len(index)) < per_day * weight * step / 1440.0)
     lengths = np.ceil(rng.uniform(*_DRAW_MINUTES, begins.size) / step).astype(int)
     np.add.at(result, begins, 1.0)
@@ -113,13 +139,16 @@ def building_return(
 ) -> BuildingReturn:
     """Return flow and return temperature for the supply temperature the exchanger reaches."""
     load, step = scenario.load, float(scenario.step_minutes)
+    if load.service == "hot water":
+        flow, mixed = tap_water(scenario, index, supply_degC)
+        return BuildingReturn(np.where(need.heating_on, flow, 0.0), mixed)
     flow, back = _heating_circuit(scenario, need, supply_degC)
     for fault in scenario.faults:
         if isinstance(fault, BuildingFault):
             extra = fault.bypass_share * flow * since(index, fault.start)
             total = np.maximum(flow + extra, 1e-9)
             back, flow = (flow * back + extra * supply_degC) / total, flow + extra
-    cp = float(water().heat_capacity(50.0))
+    cp = float(liquid_of(scenario.unit.secondary_fluid).heat_capacity(50.0))
     lift = load.hot_water_supply_degC - load.hot_water_return_degC
     charge = need.charging * load.hot_water_share * scenario.unit.design_duty_W / (cp * lift)
     total = np.maximum(flow + charge, 1e-9)
@@ -130,7 +159,7 @@ def building_return(
 
 def _heating_circuit(scenario: Scenario, need: Need, supply: Array) -> tuple[Array, Array]:
     unit, load = scenario.unit, scenario.load
-    cp = float(water().heat_capacity(50.0))
+    cp = float(liquid_of(unit.secondary_fluid).heat_capacity(50.0))
     design_flow = design_flows(unit)[1]
     least, most = 0.03 * design_flow, load.secondary_flow_most * design_flow
     warm, cool = unit.design_secondary_degC[1], unit.design_secondary_degC[0]

@@ -6,15 +6,11 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
+from demo_data.simulator.cells import deposit_profile
 from demo_data.simulator.deposit import fouling_resistance
-from demo_data.simulator.plate import (
-    deposit_profile,
-    design_flows,
-    design_inlets,
-    films_of,
-    outlets,
-)
-from demo_data.simulator.scenario import PlatesChanged, Scenario
+from demo_data.simulator.events import PlatesChanged
+from demo_data.simulator.plate import design_flows, design_inlets, films_of, outlets
+from demo_data.simulator.scenario import Scenario
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,30 +34,28 @@ class DesignState:
 
 def at_design(scenario: Scenario, when: datetime) -> DesignState:
     """Return the state at the design inlets and flows on the plates of that moment."""
+    index = pd.DatetimeIndex([pd.Timestamp(when)]).tz_convert("UTC")
+    row = {str(k): v for k, v in design_states(scenario, index).iloc[0].items()}
+    return DesignState(**{**row, "plates": int(row["plates"])})
+
+
+def design_states(scenario: Scenario, index: pd.DatetimeIndex) -> pd.DataFrame:
+    """Return :func:`at_design` for many moments (UTC): a row each, the fields as columns."""
     unit = scenario.unit
     films = films_of(unit)
-    index = pd.DatetimeIndex([pd.Timestamp(when)]).tz_convert("UTC")
-    deposit = float(fouling_resistance(unit, films, scenario.deposit, scenario.cleanings, index)[0])
-    plates = unit.plates
+    deposit = fouling_resistance(scenario, films, index)
+    plates = np.full(len(index), unit.plates)
     for fault in scenario.faults:
-        if isinstance(fault, PlatesChanged) and index[0] >= pd.Timestamp(fault.at):
-            plates = fault.plates_after
+        if isinstance(fault, PlatesChanged):
+            plates[index >= pd.Timestamp(fault.at)] = fault.plates_after
     unevenness = 0.0 if scenario.deposit is None else scenario.deposit.unevenness
-    inlets = design_inlets(unit, np.array([deposit, 0.0]), plates)
-    found = outlets(
-        films,
-        deposit_profile(unit.cells, unevenness),
-        inlets,
-        np.full(2, design_flows(unit)[0]),
-    )
-    approach = found.primary_degC - inlets.secondary_degC
-    return DesignState(
-        plates=plates,
-        UA_W_K=float(found.UA_W_K[0]),
-        UA_clean_W_K=float(found.UA_W_K[1]),
-        approach_K=float(approach[0]),
-        approach_clean_K=float(approach[1]),
-        duty_W=float(found.duty_W[0]),
-        duty_clean_W=float(found.duty_W[1]),
-        fouling_resistance_m2K_W=deposit,
-    )
+    profile = deposit_profile(unit.cells, unevenness)
+    columns: dict[str, np.ndarray] = {"plates": plates}
+    for ending, resistance in (("", deposit), ("_clean", np.zeros(len(index)))):
+        inlets = design_inlets(unit, resistance, plates)
+        found = outlets(films, profile, inlets, np.full(len(index), design_flows(unit)[0]))
+        columns[f"UA{ending}_W_K"] = found.UA_W_K
+        columns[f"approach{ending}_K"] = found.primary_degC - inlets.secondary_degC
+        columns[f"duty{ending}_W"] = found.duty_W
+    columns["fouling_resistance_m2K_W"] = deposit
+    return pd.DataFrame(columns, index=index)

@@ -6,26 +6,28 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from demo_data.simulator.scenario import (
-    TEMPERATURES,
+from demo_data.simulator.events import (
     BlockedStrainer,
     BuildingFault,
-    Deposit,
     Fault,
     Hunting,
+    LoadChange,
+    MeterFault,
+    ParallelFlow,
+    SetPointChange,
+    ThermometerFault,
+)
+from demo_data.simulator.scenario import (
+    TEMPERATURES,
+    Deposit,
     Instruments,
     Law,
-    LoadChange,
     LoadModel,
     Logger,
     MeterError,
-    MeterFault,
-    ParallelFlow,
     PlantUnit,
     Scenario,
-    SetPointChange,
     ThermometerError,
-    ThermometerFault,
     Weather,
 )
 

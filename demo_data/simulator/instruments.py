@@ -3,14 +3,16 @@
 import numpy as np
 import pandas as pd
 
+from demo_data.simulator.events import (
+    MeterFault,
+    ThermometerFault,
+)
 from demo_data.simulator.lag import first_order
 from demo_data.simulator.plate import design_flows
 from demo_data.simulator.scenario import (
     MeterError,
-    MeterFault,
     Scenario,
     ThermometerError,
-    ThermometerFault,
 )
 from demo_data.simulator.water import Array, water
 from demo_data.simulator.weather import wandering
@@ -32,14 +34,19 @@ _NUMBER_OF_ROLE = {
 
 def logged_frame(scenario: Scenario, truth: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the readings at every simulated instant, and the slow errors in them."""
-    readings, errors = _thermometers(scenario, truth)
-    _flows(scenario, truth, readings, errors)
+    readings: dict[str, Array] = {}
+    errors: dict[str, Array] = {}
+    wanders: dict[str, Array] = {}
+    _thermometers(scenario, truth, readings, errors, wanders)
+    _flows(scenario, truth, readings, errors, wanders)
     _heat_meter(scenario, readings)
     _others(scenario, truth, readings)
     logged = {role: np.array(readings[role]) for role in scenario.logger.roles}
     _spoil(scenario, logged)
     frame = pd.DataFrame(logged, index=truth.index)
-    slow = pd.DataFrame({f"error_{r}": e for r, e in errors.items()}, index=truth.index)
+    columns = {f"error_{r}": e for r, e in errors.items()}
+    columns |= {f"wander_{r}": w for r, w in wanders.items()}
+    slow = pd.DataFrame(columns, index=truth.index)
     return frame, slow
 
 
@@ -55,23 +62,26 @@ def _rounded(x: Array, step: float) -> Array:
 
 
 def _thermometers(
-    scenario: Scenario, truth: pd.DataFrame
-) -> tuple[dict[str, Array], dict[str, Array]]:
-    readings: dict[str, Array] = {}
-    errors: dict[str, Array] = {}
+    scenario: Scenario,
+    truth: pd.DataFrame,
+    readings: dict[str, Array],
+    errors: dict[str, Array],
+    wanders: dict[str, Array],
+) -> None:
     index = pd.DatetimeIndex(truth.index)
     n, step = len(index), float(scenario.step_minutes)
     for role in list(_NUMBER_OF_ROLE)[:4]:
         how = scenario.instruments.thermometers.get(role, ThermometerError())
         rng = np.random.default_rng((scenario.seed, 41, _NUMBER_OF_ROLE[role]))
-        error = how.offset_K + wandering(rng, n, step, how.wander_K, _WANDER_HOURS)
+        wander = wandering(rng, n, step, how.wander_K, _WANDER_HOURS)
+        error = how.offset_K + wander
         for fault in scenario.faults:
             if isinstance(fault, ThermometerFault) and fault.role == role:
                 error = error + fault.error_K * _ramp(index, fault)
         felt = first_order(truth[role].to_numpy(float), how.lag_s, step * 60.0)
         noise = rng.standard_normal(n) * how.noise_K
         readings[role], errors[role] = _rounded(felt + error + noise, how.step_K), error
-    return readings, errors
+        wanders[role] = wander
 
 
 def _flows(
@@ -79,6 +89,7 @@ def _flows(
     truth: pd.DataFrame,
     readings: dict[str, Array],
     errors: dict[str, Array],
+    wanders: dict[str, Array],
 ) -> None:
     index = pd.DatetimeIndex(truth.index)
     n, step = len(index), float(scenario.step_minutes)
@@ -89,7 +100,8 @@ def _flows(
         rng = np.random.default_rng((scenario.seed, 41, _NUMBER_OF_ROLE[role]))
         nominal = design_kg_s / 985.0
         flow = first_order(truth[role].to_numpy(float), _METER_LAG_S, step * 60.0)
-        gain = how.gain + wandering(rng, n, step, how.wander, _WANDER_HOURS)
+        wander = wandering(rng, n, step, how.wander, _WANDER_HOURS)
+        gain = how.gain + wander
         gain = gain - how.curve * np.log(np.clip(flow / nominal, 0.02, 2.0))
         for fault in scenario.faults:
             if isinstance(fault, MeterFault) and fault.role == role:
@@ -97,6 +109,7 @@ def _flows(
         shown = flow * (1.0 + gain) * (1.0 + rng.standard_normal(n) * how.noise)
         shown = np.where(flow < how.cut_off * nominal, 0.0, shown)
         readings[role], errors[role] = _rounded(shown, how.step_m3_s), gain
+        wanders[role] = wander
 
 
 def _heat_meter(scenario: Scenario, readings: dict[str, Array]) -> None:

@@ -1,139 +1,26 @@
-"""The plate cut into cells: both streams, two films, wall and deposit, for many instants at once.
+"""A unit at work: what leaves for given flows, or for a set point; its design state and its films.
 
-In each cell the heat capacities and the local U are constant, so the temperature difference of the
-streams changes as an exponential there and the cells chain up in closed form; local properties follow
-from the temperatures found, by fixed point. No call of a property library, no loop over instants.
+The cells themselves are in ``cells.py``.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
-from numpy.polynomial import Polynomial
+from numpy.typing import ArrayLike
+from scipy.optimize import brentq
 
+from demo_data.simulator.cells import Cells, Films, Inlets, Outlets, TwoPass, cells_of
 from demo_data.simulator.scenario import PlantUnit
 from demo_data.simulator.water import (
     WALL_EXPONENT,
     Array,
     Water,
     constant_water,
-    evaluate,
+    liquid_of,
     water,
 )
 
 _BLOCK = 2048  # instants treated together: their fields stay in the processor's cache
 _ROUNDS = 4  # of the fixed point on local properties; the change in UA is then below 1e-5
 _SEARCH_ROUNDS = 14
-# Beyond this exponent in a single cell the streams have met for all purposes.
-_EXPONENT_MOST = 25.0
-
-
-@dataclass(frozen=True)
-class Films:
-    """Film laws of both sides: ln h = constant + exponent ln(flow per channel) + property group."""
-
-    water: Water
-    ln_constants: tuple[float, float]
-    exponents: tuple[float, float]
-    groups: tuple[Polynomial, Polynomial]
-    wall_group: Polynomial
-    wall_resistance_m2K_W: float
-
-
-@dataclass(frozen=True)
-class Inlets:
-    """What enters, and the state of the plates; arrays of shape (n,)."""
-
-    primary_degC: Array
-    secondary_degC: Array
-    secondary_kg_s: Array
-    fouling_resistance_m2K_W: Array  # mean over the plate
-    area_m2: Array
-    channels: Array  # of each side
-    counterflow: Array  # 1, or -1 for parallel flow
-
-
-@dataclass(frozen=True)
-class Outlets:
-    """What leaves; arrays of shape (n,)."""
-
-    primary_kg_s: Array
-    primary_degC: Array
-    secondary_degC: Array
-    duty_W: Array
-    UA_W_K: Array
-    UA_clean_W_K: Array  # same temperatures and flows, no deposit
-
-
-class _Cells:
-    """The fields of one block of instants, warm from one evaluation to the next."""
-
-    def __init__(self, films: Films, profile: Array, inlets: Inlets) -> None:
-        self.films, self.inlets = films, inlets
-        self.deposit = inlets.fouling_resistance_m2K_W[:, None] * profile
-        self.cell_area = (inlets.area_m2 / profile.size)[:, None]
-        self.sign = inlets.counterflow[:, None]
-        hot, cold = inlets.primary_degC[:, None], inlets.secondary_degC[:, None]
-        slope = np.linspace(0.9, 0.15, profile.size)
-        self.primary = cold + (hot - cold) * slope
-        self.secondary = cold + (hot - cold) * (slope - 0.1)
-        self.wall = (0.5 * (self.primary + self.secondary),) * 2
-        self.flow_terms = self._flow_term(1, inlets.secondary_kg_s)
-
-    def _flow_term(self, side: int, flow: Array) -> Array:
-        f = self.films
-        per_channel = flow / self.inlets.channels
-        return np.asarray((f.ln_constants[side] + f.exponents[side] * np.log(per_channel))[:, None])
-
-    def resistances(self, primary_kg_s: Array) -> tuple[Array, Array]:
-        """Return both films' resistances at the fields known so far."""
-        f = self.films
-        terms = (self._flow_term(0, primary_kg_s), self.flow_terms)
-        bulk = (self.primary, self.secondary)
-        r = [
-            np.exp(evaluate(f.wall_group, self.wall[j]) - evaluate(f.groups[j], bulk[j]) - terms[j])
-            for j in (0, 1)
-        ]
-        return r[0], r[1]
-
-    def advance(self, primary_kg_s: Array) -> tuple[Array, Array, Array]:
-        """Solve the chain of cells once; return both outlets and the duty, renew the fields."""
-        r1, r2 = self.resistances(primary_kg_s)
-        UA = self.cell_area / (r1 + r2 + self.films.wall_resistance_m2K_W + self.deposit)
-        cp = self.films.water.heat_capacity
-        C1 = primary_kg_s[:, None] * evaluate(cp, self.primary)
-        C2 = self.inlets.secondary_kg_s[:, None] * evaluate(cp, self.secondary)
-        x = UA * (1.0 / C1 - self.sign / C2)
-        np.clip(x, -_EXPONENT_MOST, _EXPONENT_MOST, out=x)
-        x[np.abs(x) < 1e-9] = 1e-9
-        decay = np.exp(-np.cumsum(x, axis=1))
-        before = np.empty_like(decay)
-        before[:, 0], before[:, 1:] = 1.0, decay[:, :-1]
-        heat = UA * (before - decay) / x  # for one kelvin of difference at the hot end
-        hot, cold = self.inlets.primary_degC, self.inlets.secondary_degC
-        counter = self.inlets.counterflow > 0
-        rise = np.sum(heat / C2, axis=1)
-        heat *= ((hot - cold) / np.where(counter, 1.0 + rise, 1.0))[:, None]
-        fall_1, rise_2 = np.cumsum(heat / C1, axis=1), np.cumsum(heat / C2, axis=1)
-        at_hot_end = np.where(counter, cold + rise_2[:, -1], cold)
-        secondary_out = cold + rise_2[:, -1]
-        self.primary = hot[:, None] - fall_1 + 0.5 * heat / C1
-        self.secondary = at_hot_end[:, None] - self.sign * (rise_2 - 0.5 * heat / C2)
-        flux = heat / self.cell_area
-        self.wall = (self.primary - flux * r1, self.secondary + flux * r2)
-        return hot - fall_1[:, -1], secondary_out, heat.sum(axis=1)
-
-    def conductances(self, primary_kg_s: Array) -> tuple[Array, Array]:
-        """Return UA as it is and clean."""
-        r1, r2 = self.resistances(primary_kg_s)
-        clean = r1 + r2 + self.films.wall_resistance_m2K_W
-        total = np.sum(self.cell_area / (clean + self.deposit), axis=1)
-        return total, np.sum(self.cell_area / clean, axis=1)
-
-
-def deposit_profile(cells: int, unevenness: float) -> Array:
-    """Return the deposit by cell over its mean: thickest where the plate is hottest."""
-    middle = (np.arange(cells) + 0.5) / cells
-    return np.asarray(1.0 + unevenness * (1.0 - 2.0 * middle))
 
 
 def _blocks(inlets: Inlets) -> list[tuple[slice, Inlets]]:
@@ -148,7 +35,7 @@ def _joined(parts: list[Outlets]) -> Outlets:
     return Outlets(**{k: np.concatenate([getattr(p, k) for p in parts]) for k in vars(parts[0])})
 
 
-def _finish(cells: _Cells, primary_kg_s: Array, rounds: int) -> Outlets:
+def _finish(cells: Cells | TwoPass, primary_kg_s: Array, rounds: int) -> Outlets:
     for _ in range(rounds):
         primary_out, secondary_out, duty = cells.advance(primary_kg_s)
     UA, clean = cells.conductances(primary_kg_s)
@@ -158,7 +45,7 @@ def _finish(cells: _Cells, primary_kg_s: Array, rounds: int) -> Outlets:
 def outlets(films: Films, profile: Array, inlets: Inlets, primary_kg_s: Array) -> Outlets:
     """Return what leaves for given flows (both positive)."""
     parts = [
-        _finish(_Cells(films, profile, block), primary_kg_s[s], _ROUNDS)
+        _finish(cells_of(films, profile, block), primary_kg_s[s], _ROUNDS)
         for s, block in _blocks(inlets)
     ]
     return _joined(parts)
@@ -174,13 +61,13 @@ def controlled(
     """
     parts = []
     for s, block in _blocks(inlets):
-        cells = _Cells(films, profile, block)
+        cells = cells_of(films, profile, block)
         flow = _search(cells, target_degC[s], np.log(least[s]), np.log(most[s]))
         parts.append(_finish(cells, flow, 1))
     return _joined(parts)
 
 
-def _search(cells: _Cells, target: Array, low: Array, high: Array) -> Array:
+def _search(cells: Cells | TwoPass, target: Array, low: Array, high: Array) -> Array:
     """Find the flow by regula falsi (Illinois) in ln(flow); the fields settle on the way."""
 
     def miss(ln_flow: Array) -> Array:
@@ -204,41 +91,80 @@ def _search(cells: _Cells, target: Array, low: Array, high: Array) -> Array:
 
 def design_flows(unit: PlantUnit) -> tuple[float, float]:
     """Return the primary and secondary mass flow of the design state in kg/s."""
-    h = _water_of(unit).enthalpy
+    h1, h2 = (liquid.enthalpy for liquid in liquids_of(unit))
     hot_in, hot_out = unit.design_primary_degC
     cold_in, cold_out = unit.design_secondary_degC
     return (
-        unit.design_duty_W / float(h(hot_in) - h(hot_out)),
-        unit.design_duty_W / float(h(cold_out) - h(cold_in)),
+        unit.design_duty_W / float(h1(hot_in) - h1(hot_out)),
+        unit.design_duty_W / float(h2(cold_out) - h2(cold_in)),
     )
 
 
-def channels_of(plates: int) -> float:
+def channels_of(plates: ArrayLike) -> Array:
     """Return the channels of one side of a single-pass pack."""
-    return (plates - 1) / 2.0
+    return np.asarray((np.asarray(plates) - 1.0) / 2.0)
 
 
-def area_of(unit: PlantUnit, plates: int) -> float:
+def area_of(unit: PlantUnit, plates: ArrayLike) -> Array:
     """Return the area with ``plates`` plates; the two end plates transfer nothing."""
-    return unit.area_m2 * (plates - 2) / (unit.plates - 2)
+    return np.asarray(unit.area_m2 * (np.asarray(plates) - 2.0) / (unit.plates - 2))
 
 
-def _water_of(unit: PlantUnit) -> Water:
+def liquids_of(unit: PlantUnit) -> tuple[Water, Water]:
+    """Return the properties of the primary and the secondary liquid."""
     if not unit.constant_properties:
-        return water()
-    return constant_water(0.25 * sum((*unit.design_primary_degC, *unit.design_secondary_degC)))
+        return water(), liquid_of(unit.secondary_fluid)
+    middle = 0.25 * sum((*unit.design_primary_degC, *unit.design_secondary_degC))
+    return constant_water(middle), constant_water(middle)
 
 
 def needed_UA_W_K(unit: PlantUnit) -> float:
-    """Return the UA that the design duty needs, from the log mean temperature difference."""
+    """Return the UA that the design duty needs, at constant heat capacities.
+
+    From the log mean temperature difference; with two passes, from a parallel and a counterflow
+    half in series.
+
+    Raises
+    ------
+    ValueError
+        If two passes cannot reach the design temperatures however large they are.
+    """
     hot_in, hot_out = unit.design_primary_degC
     cold_in, cold_out = unit.design_secondary_degC
     end_a, end_b = hot_in - cold_out, hot_out - cold_in
     lmtd = end_a if abs(end_a - end_b) < 1e-6 else (end_a - end_b) / np.log(end_a / end_b)
-    return float(unit.design_duty_W / lmtd)
+    single = float(unit.design_duty_W / lmtd)
+    if unit.secondary_passes == 1:
+        return single
+    C1, C2 = unit.design_duty_W / (hot_in - hot_out), unit.design_duty_W / (cold_out - cold_in)
+
+    def short(UA: float) -> float:
+        return cold_out - two_pass_outlet_degC(UA, C1, C2, hot_in, cold_in)
+
+    most = 30.0 * single
+    if short(most) > 0.0:
+        raise ValueError(f"{unit.tag}: two passes cannot reach {cold_out:g} degC from {hot_in:g}.")
+    return float(brentq(short, 0.5 * single, most))
 
 
-def design_inlets(unit: PlantUnit, fouling_resistance_m2K_W: Array, plates: int) -> Inlets:
+def two_pass_outlet_degC(UA: float, C1: float, C2: float, hot_in: float, cold_in: float) -> float:
+    """Return the outlet of a stream in two passes against one in a single pass (W/K, degC).
+
+    Each half of the single-pass stream meets one pass: first in parallel flow, then in counterflow;
+    the effectiveness of either as in Bergman et al., Introduction to Heat Transfer, table 11.3.
+    """
+    half, ratio = 0.5 * C1, 0.5 * C1 / C2
+    NTU = 0.5 * UA / half
+    parallel = -np.expm1(-NTU * (1.0 + ratio)) / (1.0 + ratio)
+    decay = np.exp(-NTU * (1.0 - ratio))
+    counter = (
+        NTU / (1.0 + NTU) if abs(ratio - 1.0) < 1e-9 else (1.0 - decay) / (1.0 - ratio * decay)
+    )
+    between = cold_in + ratio * parallel * (hot_in - cold_in)
+    return float(between + ratio * counter * (hot_in - between))
+
+
+def design_inlets(unit: PlantUnit, fouling_resistance_m2K_W: Array, plates: ArrayLike) -> Inlets:
     """Return the design state's inlets, once for each fouling resistance given."""
     one = np.ones_like(fouling_resistance_m2K_W)
     return Inlets(
@@ -254,9 +180,9 @@ def design_inlets(unit: PlantUnit, fouling_resistance_m2K_W: Array, plates: int)
 
 def films_of(unit: PlantUnit) -> Films:
     """Return the film laws that give the unit's clean UA at the design state."""
-    w = _water_of(unit)
+    liquids = liquids_of(unit)
     exponents = (unit.primary_exponent, unit.secondary_exponent)
-    groups = (w.film_property(exponents[0]), w.film_property(exponents[1]))
+    groups = (liquids[0].film_property(exponents[0]), liquids[1].film_property(exponents[1]))
     flows = design_flows(unit)
     wanted = needed_UA_W_K(unit) * (1.0 + unit.oversizing)
     films_resistance = unit.area_m2 / wanted - unit.wall_resistance_m2K_W
@@ -266,22 +192,23 @@ def films_of(unit: PlantUnit) -> Films:
         )
     h2 = (1.0 + 1.0 / unit.film_ratio) / films_resistance
     middles = (np.mean(unit.design_primary_degC), np.mean(unit.design_secondary_degC))
-    wall_group = w.ln_viscosity * WALL_EXPONENT
+    wall_groups = (liquids[0].ln_viscosity * WALL_EXPONENT, liquids[1].ln_viscosity * WALL_EXPONENT)
     constants = [
-        float(np.log(h * channels_of(unit.plates) ** n / flow**n) - (group - wall_group)(middle))
-        for h, n, flow, group, middle in zip(
-            (h2 * unit.film_ratio, h2), exponents, flows, groups, middles, strict=True
+        float(np.log(h * channels_of(unit.plates) ** n / flow**n) - (group - wall)(middle))
+        for h, n, flow, group, wall, middle in zip(
+            (h2 * unit.film_ratio, h2), exponents, flows, groups, wall_groups, middles, strict=True
         )
     ]
 
     def with_shift(shift: float) -> Films:
         return Films(
-            water=w,
+            liquids=liquids,
             ln_constants=(constants[0] + shift, constants[1] + shift),
             exponents=exponents,
             groups=groups,
-            wall_group=wall_group,
+            wall_groups=wall_groups,
             wall_resistance_m2K_W=unit.wall_resistance_m2K_W,
+            secondary_passes=unit.secondary_passes,
         )
 
     # The properties along the plate are not those of the mean temperature: correct both films alike.

@@ -7,29 +7,31 @@ import numpy as np
 import pandas as pd
 
 from demo_data.simulator.building import Need, building_return, need_of, since
+from demo_data.simulator.cells import Films, Inlets, Outlets, deposit_profile
 from demo_data.simulator.deposit import fouling_resistance
+from demo_data.simulator.events import (
+    BlockedStrainer,
+    Hunting,
+    NetworkLowered,
+    ParallelFlow,
+    PlatesChanged,
+)
 from demo_data.simulator.instruments import logged_frame
 from demo_data.simulator.lag import first_order, relaxed
+from demo_data.simulator.logging import as_written
 from demo_data.simulator.plate import (
-    Films,
-    Inlets,
-    Outlets,
     area_of,
     channels_of,
     controlled,
-    deposit_profile,
     design_flows,
     films_of,
+    liquids_of,
     outlets,
 )
 from demo_data.simulator.scenario import (
-    BlockedStrainer,
-    Hunting,
-    ParallelFlow,
-    PlatesChanged,
     Scenario,
 )
-from demo_data.simulator.water import Array, water
+from demo_data.simulator.water import Array
 from demo_data.simulator.weather import outdoor_and_network, wandering
 
 _VALVE_RANGE = 50.0  # largest over smallest flow of the equal-percentage valve
@@ -46,7 +48,8 @@ class Simulation:
     ``logged`` has the logged roles as columns, NaN where nothing was logged. ``truth`` has the true
     value of every role, ``duty_primary_W``, ``duty_secondary_W``, ``UA_W_K``, ``UA_clean_W_K``
     (same flows and temperatures, without deposit), ``fouling_resistance_m2K_W`` (mean over the
-    plate) and ``error_<role>``: the reading's slow error in kelvin, or its gain error as a ratio.
+    plate), ``error_<role>``: the reading's slow error in kelvin, or its gain error as a ratio, and
+    ``wander_<role>``: the part of it that wanders.
     """
 
     scenario: Scenario
@@ -67,6 +70,9 @@ def simulate(scenario: Scenario, start: datetime, end: datetime) -> Simulation:
         name="time_utc",
     )
     outdoor, network = outdoor_and_network(scenario.weather, index)
+    for event in scenario.faults:
+        if isinstance(event, NetworkLowered):
+            network = network + event.shift_K * since(index, event.start)
     need = need_of(scenario, index, outdoor)
     state = _Substation(scenario, index, network, need)
     truth = state.solve()
@@ -74,7 +80,7 @@ def simulate(scenario: Scenario, start: datetime, end: datetime) -> Simulation:
     logged, errors = logged_frame(scenario, truth)
     keep = scenario.logger.interval_minutes // scenario.step_minutes
     truth = pd.concat([truth, errors], axis=1)
-    return Simulation(scenario, logged.iloc[::keep], truth.iloc[::keep])
+    return Simulation(scenario, as_written(scenario, logged.iloc[::keep]), truth.iloc[::keep])
 
 
 class _Substation:
@@ -98,11 +104,8 @@ class _Substation:
                 plates[since(index, fault.at) > 0] = fault.plates_after
             elif isinstance(fault, ParallelFlow):
                 self.direction[since(index, fault.start) > 0] = -1.0
-        self.area = np.asarray(area_of(unit, 3) * (plates - 2.0))
-        self.channels = np.asarray(channels_of(1) + plates / 2.0 - 0.5)
-        self.deposit = fouling_resistance(
-            unit, self.films, scenario.deposit, scenario.cleanings, index
-        )
+        self.area, self.channels = area_of(unit, plates), channels_of(plates)
+        self.deposit = fouling_resistance(scenario, self.films, index)
         self.strainer = {side: self._strainer(side) for side in ("primary", "secondary")}
         rng = np.random.default_rng((scenario.seed, 31))
         pressure = 1.0 + wandering(rng, len(index), scenario.step_minutes, 0.02, 30.0)
@@ -125,7 +128,8 @@ class _Substation:
     def _hunting(self, fault: Hunting, rng: np.random.Generator) -> Array:
         turn = 2.0 * np.pi * self.scenario.step_minutes / fault.period_minutes
         n = len(self.index)
-        phase = np.cumsum(turn * (1.0 + wandering(rng, n, self.scenario.step_minutes, 0.05, 4.0)))
+        uneven = wandering(rng, n, self.scenario.step_minutes, fault.unsteadiness, 4.0)
+        phase = np.cumsum(turn * (1.0 + uneven))
         return np.asarray(fault.amplitude * np.sin(phase) * since(self.index, fault.start))
 
     def _inlets(self, back: Array, flow: Array, rows: np.ndarray) -> Inlets:
@@ -199,12 +203,12 @@ class _Substation:
             1.0,
             60.0,
         )
-        w, loss = water(), self.unit.heat_loss_W_K
+        (w, second), loss = liquids_of(self.unit), self.unit.heat_loss_W_K
         out_1, out_2 = columns["primary_degC"], columns["secondary_degC"]
-        cp = w.heat_capacity(50.0)
+        cp, cp_2 = w.heat_capacity(50.0), second.heat_capacity(50.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             out_1 = out_1 - loss * (out_1 - room) / (primary * cp)
-            out_2 = out_2 - loss * (out_2 - room) / (secondary * cp)
+            out_2 = out_2 - loss * (out_2 - room) / (secondary * cp_2)
             lag_1 = self.unit.plate_lag_s * np.clip((self.design[0] / primary) ** 0.8, 0.5, 8.0)
             lag_2 = self.unit.plate_lag_s * np.clip((self.design[1] / secondary) ** 0.8, 0.5, 8.0)
         out_1 = first_order(out_1, lag_1, self.step_s)
@@ -221,20 +225,20 @@ class _Substation:
             "secondary_return_temperature": relaxed(back, on, idle_2, _COOLING_HOURS, hours),
         }
         frame = pd.DataFrame(temperatures, index=self.index)
-        h = w.enthalpy
+        h, h_2 = w.enthalpy, second.enthalpy
         frame["duty_primary_W"] = primary * (h(frame.iloc[:, 0]) - h(frame.iloc[:, 1])) * on
-        frame["duty_secondary_W"] = secondary * (h(frame.iloc[:, 2]) - h(frame.iloc[:, 3])) * on
+        frame["duty_secondary_W"] = secondary * (h_2(frame.iloc[:, 2]) - h_2(frame.iloc[:, 3])) * on
         frame["primary_mass_flow_kg_s"] = primary
         frame["secondary_mass_flow_kg_s"] = secondary
         # a flow role is the volume where its meter sits
         meters = self.scenario.instruments.meters
-        for role, flow, pipes in (
-            ("primary_flow", primary, frame.columns[:2]),
-            ("secondary_flow", secondary, frame.columns[2:4]),
+        for role, flow, liquid, pipes in (
+            ("primary_flow", primary, w, frame.columns[:2]),
+            ("secondary_flow", secondary, second, frame.columns[2:4]),
         ):
             meter = meters.get(role)
             supply = meter is not None and meter.pipe == "supply"
-            frame[role] = flow / w.density(frame[pipes[0 if supply else 1]])
+            frame[role] = flow / liquid.density(frame[pipes[0 if supply else 1]])
         for side, flow, nominal, clean_Pa in (
             ("primary", primary, self.design[0], self.unit.primary_pressure_drop_Pa),
             ("secondary", secondary, self.design[1], self.unit.secondary_pressure_drop_Pa),

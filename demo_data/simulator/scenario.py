@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
+from demo_data.simulator.events import Fault
+
 PRIMARY_SUPPLY = "primary_supply_temperature"
 PRIMARY_RETURN = "primary_return_temperature"
 SECONDARY_SUPPLY = "secondary_supply_temperature"
@@ -29,12 +31,20 @@ ROLES = (
     "pump_running",
 )
 
-Law = Literal["linear", "falling", "asymptotic", "step"]
+Law = Literal["linear", "falling", "asymptotic", "step", "stops"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Liquid:
+    """Water, or a mixture of it with ethylene (MEG) or propylene glycol (MPG), by mass fraction."""
+
+    kind: Literal["water", "MEG", "MPG"] = "water"
+    fraction: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class PlantUnit:
-    """One single-pass water/water plate exchanger and its control valve.
+    """One plate exchanger with network water on its primary side and its control valve.
 
     The film constants follow from the design: at the design state the clean UA is
     ``1 + oversizing`` times what the design duty needs, and the films stand as ``film_ratio``.
@@ -57,6 +67,8 @@ class PlantUnit:
     primary_pressure_drop_Pa: float = 15e3  # at design flow, clean
     secondary_pressure_drop_Pa: float = 22e3
     valve_leakage: float = 0.0  # share of the largest flow when shut
+    secondary_fluid: Liquid = Liquid()
+    secondary_passes: int = 1  # or 2, against one of the primary stream
     cells: int = 24
     constant_properties: bool = False  # for comparison with closed formulae only
 
@@ -99,6 +111,12 @@ class LoadModel:
     hot_water_share: float = 0.22  # of the design duty, while the store is charged
     hot_water_supply_degC: float = 60.0
     hot_water_return_degC: float = 42.0
+    service: Literal["heating", "hot water"] = "heating"  # "hot water": nothing else, all year
+    draw_share: float = 0.30  # of the design flow, mean of the day; hot-water service alone
+    draw_unrest: float = 0.35  # standard deviation of ln(draw), from minute to minute
+    circulation_share: float = 0.15  # of the design flow
+    circulation_loss_K: float = 4.0
+    make_up_degC: float = 10.0  # cold water, mean of the year
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,6 +155,9 @@ class Logger:
     sentinels_per_year: float = 4.0  # single readings no plant can have
     energy_step_J: float = 3.6e7  # 0.01 MWh
     volume_step_m3: float = 0.1
+    register_minutes: int | None = None  # the heat meter's points are read this often; None: as all
+    increments: dict[str, float] = field(default_factory=dict)  # by role: logged on change only
+    heartbeat_minutes: int = 240  # such a point is written at least this often
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,7 +174,11 @@ class Deposit:
 
     ``share_lost`` is the share of the clean UA lost at the design state. ``time_constant_days``
     is that of the asymptotic law (Kern and Seaton), ``power`` the exponent of the falling one.
-    ``unevenness`` tilts the deposit along the plate: 0 even, 1 none at the cold end.
+    ``unevenness`` tilts the deposit along the plate: 0 even, 1 none at the cold end. The law
+    "stops" is linear until ``reached`` and level from then on. The law's clock may run unevenly:
+    ``per_kelvin`` is the relative rate for each kelvin of the network's supply above 85 degC
+    (scaling is faster on hot plates), ``seasonal`` the swing of the rate over the year, fastest in
+    midwinter; ``reached`` holds by that clock.
     """
 
     law: Law
@@ -163,6 +188,8 @@ class Deposit:
     time_constant_days: float = 80.0
     power: float = 0.5
     unevenness: float = 0.6
+    per_kelvin: float = 0.0
+    seasonal: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -171,97 +198,6 @@ class Cleaning:
 
     at: datetime
     share_recovered: float = 0.9
-
-
-@dataclass(frozen=True, kw_only=True)
-class ThermometerFault:
-    """An additional error of one thermometer: a step, or a drift that ends at ``full``."""
-
-    role: str
-    start: datetime
-    error_K: float
-    full: datetime | None = None  # None: a step
-
-
-@dataclass(frozen=True, kw_only=True)
-class MeterFault:
-    """An additional gain error of one flow meter: a step, or a drift that ends at ``full``."""
-
-    role: str
-    start: datetime
-    gain: float
-    full: datetime | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class BuildingFault:
-    """Supply water that comes straight back from a date on: by-pass open, balancing lost."""
-
-    start: datetime
-    bypass_share: float  # of the building's flow, added to it
-
-
-@dataclass(frozen=True, kw_only=True)
-class PlatesChanged:
-    """Plates added or taken out."""
-
-    at: datetime
-    plates_after: int
-
-
-@dataclass(frozen=True, kw_only=True)
-class Hunting:
-    """A valve that oscillates: amplitude of ln(flow), period."""
-
-    start: datetime
-    amplitude: float = 0.3
-    period_minutes: float = 17.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class LoadChange:
-    """The building's need multiplied from a date on."""
-
-    start: datetime
-    factor: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class SetPointChange:
-    """The secondary supply set point shifted from a date on."""
-
-    start: datetime
-    shift_K: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class ParallelFlow:
-    """Pipes connected the wrong way round: both streams run the same way from a date on."""
-
-    start: datetime
-
-
-@dataclass(frozen=True, kw_only=True)
-class BlockedStrainer:
-    """A strainer before the exchanger that clogs until ``full``."""
-
-    start: datetime
-    full: datetime
-    pressure_factor: float = 3.0  # of the pressure drop at the same flow
-    side: Literal["primary", "secondary"] = "primary"
-
-
-Fault = (
-    ThermometerFault
-    | MeterFault
-    | BuildingFault
-    | PlatesChanged
-    | Hunting
-    | LoadChange
-    | SetPointChange
-    | ParallelFlow
-    | BlockedStrainer
-)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""Properties of water along the plate, as polynomials in temperature.
+"""Properties of water, and of glycol mixtures, along the plate, as polynomials in temperature.
 
 CoolProp (IAPWS-95) is asked once; the fits hold from 2 to 150 degC at 16 bar, to 2e-4 in density and
 heat capacity and to 2e-3 in viscosity and conductivity.
@@ -6,11 +6,14 @@ heat capacity and to 2e-3 in viscosity and conductivity.
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Literal
 
 import CoolProp.CoolProp as coolprop
 import numpy as np
 from numpy.polynomial import Polynomial
 from numpy.typing import NDArray
+
+from demo_data.simulator.scenario import Liquid
 
 Array = NDArray[np.float64]
 PRESSURE_Pa = 16e5
@@ -64,6 +67,40 @@ def water() -> Water:
         ln_conductivity=fitted(np.log(of("L"))),
         ln_heat_capacity=fitted(np.log(of("C"))),
     )
+
+
+@cache
+def glycol(kind: Literal["MEG", "MPG"], mass_fraction: float) -> Water:
+    """Return the properties of a glycol mixture at 16 bar.
+
+    CoolProp's incompressible mixtures (Melinder's fits) hold to 100 degC; above, the polynomials
+    run on evenly, so of low degree.
+    """
+    fluid = f"INCOMP::{kind}[{mass_fraction:g}]"
+    t = 51.0 - 49.0 * np.cos(np.linspace(0.0, np.pi, 121))
+
+    def fitted(values: Array) -> Polynomial:
+        return Polynomial.fit(t, values, 4).convert()
+
+    def of(name: str) -> Array:
+        return np.asarray(
+            coolprop.PropsSI(name, "T", t + 273.15, "P", PRESSURE_Pa, fluid), dtype=float
+        )
+
+    heat_capacity = fitted(of("C"))
+    return Water(
+        density=fitted(of("D")),
+        enthalpy=heat_capacity.integ(),
+        heat_capacity=heat_capacity,
+        ln_viscosity=fitted(np.log(of("V"))),
+        ln_conductivity=fitted(np.log(of("L"))),
+        ln_heat_capacity=fitted(np.log(of("C"))),
+    )
+
+
+def liquid_of(liquid: Liquid) -> Water:
+    """Return the properties of the liquid on one side."""
+    return water() if liquid.kind == "water" else glycol(liquid.kind, liquid.fraction)
 
 
 @cache

@@ -17,7 +17,7 @@ from demo_data.simulator import random_scenario, simulate
 from ingest.pipeline import read_trends
 from ingest.point_map import Point, PointMap
 from ingest.rules import Rules
-from tests.benchmarks.fleet import exchanger_of
+from tests.benchmarks.judging import exchanger_of
 
 SI_UNITS = {"primary_flow": "m3/s", "secondary_flow": "m3/s", "valve_position": "1"}
 

@@ -19,16 +19,10 @@ from demo_data.simulator import (
     random_scenario,
     simulate,
 )
+from demo_data.simulator.cells import Inlets, deposit_profile
 from demo_data.simulator.deposit import growth, kern_seaton
 from demo_data.simulator.lag import first_order, relaxed
-from demo_data.simulator.plate import (
-    Inlets,
-    deposit_profile,
-    design_flows,
-    films_of,
-    needed_UA_W_K,
-    outlets,
-)
+from demo_data.simulator.plate import design_flows, films_of, needed_UA_W_K, outlets
 from demo_data.simulator.water import water
 
 START = datetime(2026, 1, 12, tzinfo=UTC)
@@ -67,7 +61,7 @@ def test_effectiveness_is_that_of_the_closed_formula(scenario: Scenario, directi
     share = np.linspace(0.2, 1.3, 12)
     inlets = _inlets(constant, flows[1] * share[::-1], direction)
     found = outlets(films, np.ones(24), inlets, flows[0] * share)
-    cp = float(films.water.heat_capacity(60.0))
+    cp = float(films.liquids[0].heat_capacity(60.0))
     C1, C2 = flows[0] * share * cp, flows[1] * share[::-1] * cp
     C_min, ratio = np.minimum(C1, C2), np.minimum(C1, C2) / np.maximum(C1, C2)
     NTU = found.UA_W_K / C_min
