@@ -79,7 +79,10 @@ def _step_case() -> judging.Case:
     logger = dataclasses.replace(
         logger, interval_minutes=15, roles=tuple(dict.fromkeys(logger.roles))
     )
-    scenario = dataclasses.replace(case.scenario, logger=logger, deposit=deposit, step_minutes=15)
+    load = dataclasses.replace(case.scenario.load, hot_water_draws_per_day=0.0)
+    scenario = dataclasses.replace(
+        case.scenario, logger=logger, load=load, deposit=deposit, step_minutes=15
+    )
     return dataclasses.replace(case, scenario=scenario, end=case.start + pd.Timedelta(days=150))
 
 

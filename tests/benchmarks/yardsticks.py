@@ -102,8 +102,9 @@ def plain_scores(
     before = daily[daily.index < end]
     if len(before) < 10:
         return None
-    spread = max(float(before.std()), 1e-3)
-    z = np.clip(-(daily - before.mean()) / spread, -5, 5)
+    usual = float(before.median())
+    spread = max(1.4826 * float((before - usual).abs().median()), 1e-3)
+    z = np.clip(-(daily - usual) / spread, -5, 5)
     days = pd.date_range(start.floor("D"), logged.index[-1].floor("D"), freq="D")
     shown, total = np.zeros(len(days)), 0.0
     emptied = {pd.Timestamp(v).floor("D") for v in visits}
