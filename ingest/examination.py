@@ -62,8 +62,12 @@ class Examination:
     interval_s: float | None = None  # the commonest step
     first_utc: str | None = None
     last_utc: str | None = None
-    rows_read: int = 0
-    rows_stored: int = 0
+    rows_read: int = 0  # lines below the header that hold anything, refused ones too
+    rows_stored: int = 0  # stamps with a value
+    rows_refused: int = 0
+    values_stored: int = 0  # of all exchangers together
+    cells_missing: int = 0  # empty, or a word for no value, in columns that were taken
+    cells_refused: int = 0
     refused: Mapping[str, int] = field(default_factory=dict)
     doubtful: Mapping[str, int] = field(default_factory=dict)
     notes: Mapping[str, int] = field(default_factory=dict)

@@ -14,6 +14,22 @@ from numpy.typing import NDArray
 
 Severity = Literal["refused", "doubtful", "note"]
 KEPT_PER_REASON = 200
+# What costs a whole line; every other reason to refuse costs a cell.
+LINE_REASONS = frozenset(
+    {
+        "stamp",
+        "number of cells",
+        "broken line",
+        "implausible stamp",
+        "stamp out of order",
+        "missing hour",
+    }
+)
+# Notes and doubts that tell of something put right.
+REPAIRS = frozenset(
+    {"same stamp", "header again", "broken bytes", "clock never changes", "stamped at end", "kelvin",
+     "unit differs", "doubled hour"}
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

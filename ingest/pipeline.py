@@ -11,7 +11,7 @@ from ingest.dialects import DIALECTS
 from ingest.dialects.readings import Reading
 from ingest.dialects.sniffing import Table, find_table
 from ingest.examination import Examination
-from ingest.findings import Findings
+from ingest.findings import LINE_REASONS, Findings
 from ingest.guessing import propose_points
 from ingest.joining import join_readings
 from ingest.mapping.judging import doubts
@@ -85,7 +85,11 @@ def _read(source: Path | bytes, name: str, rules: Rules) -> ReadResult:
         header_line=table.header_line,
         unit_line=table.unit_line,
         first_data_line=int(table.lines[0]) if len(table.rows) else None,
-        rows_read=len(table.rows) + findings.count("refused", "number of cells"),
+        rows_read=len(table.rows)
+        + sum(
+            findings.count(reason=reason)
+            for reason in ("number of cells", "broken line", "header again")
+        ),
     )
     readings = _read_table(table, rules, examination, findings)
     blocks = join_readings(readings, findings)
@@ -146,6 +150,12 @@ def _summarise(
     examination.refused = findings.counts("refused")
     examination.doubtful = findings.counts("doubtful")
     examination.notes = findings.counts("note")
+    examination.rows_refused = sum(
+        n for reason, n in examination.refused.items() if reason in LINE_REASONS
+    )
+    examination.cells_refused = sum(examination.refused.values()) - examination.rows_refused
+    examination.cells_missing = sum(c.values_missing for c in examination.columns if c.taken_for)
+    examination.values_stored = sum(int(frame.count().sum()) for frame in blocks.values())
     filled = [pd.DatetimeIndex(frame.index) for frame in blocks.values() if len(frame)]
     if filled:
         stamps = np.unique(np.concatenate([index.tz_convert(None).to_numpy() for index in filled]))

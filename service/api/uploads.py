@@ -1,13 +1,15 @@
 """Trend files through the API: check first, then store."""
 
-from typing import Annotated
+from typing import Annotated, Any
 
-from fastapi import APIRouter, File, Form, Query, UploadFile
+from fastapi import APIRouter, File, Form, Query, Response, UploadFile
 
 from analytics.vocabulary.errors import IngestError
 from service.api.dependencies import LedgerOf
+from service.api.problems import NotFound
 from service.api.schemas import ImportCheckOut, ImportOut
 from service.usecases.files import ImportOptions
+from service.usecases.import_report import report_csv
 from service.usecases.ledger import Ledger
 
 router = APIRouter(prefix="/imports")
@@ -49,6 +51,28 @@ def import_file(
     name = (file.filename or "upload").replace("\\", "/").rsplit("/", 1)[-1]
     data = read_upload(file, name, ledger.settings.largest_upload_bytes)
     return _check(ledger, name, data, options) if check else _store(ledger, name, data, options)
+
+
+@router.get("/{run}/report.json")
+def report_as_json(ledger: LedgerOf, run: int) -> dict[str, Any]:
+    """Return what an import read, stored, repaired and refused, by reason, with examples."""
+    return _report(ledger, run)
+
+
+@router.get("/{run}/report.csv", response_class=Response)
+def report_as_csv(ledger: LedgerOf, run: int) -> Response:
+    """Return the same as a table."""
+    return Response(
+        report_csv(_report(ledger, run)), media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="import-{run}.csv"'},
+    )  # fmt: skip
+
+
+def _report(ledger: Ledger, run: int) -> dict[str, Any]:
+    found = ledger.import_report(run)
+    if found is None:
+        raise NotFound(f"There is no import {run}.")
+    return found
 
 
 def read_upload(file: UploadFile, name: str, most: int) -> bytes:

@@ -48,6 +48,13 @@ def import_files(
             "--accept", help="Where a question is open, store as --check says it is taken."
         ),
     ] = False,
+    report_to: Annotated[
+        Path | None,
+        typer.Option(
+            "--report",
+            help="Write what was read, stored, repaired and refused to this file: .json or .csv.",
+        ),
+    ] = None,
     workspace: Workspace = None,
     as_json: AsJson = False,
 ) -> None:
@@ -85,6 +92,7 @@ def import_files(
         accept=accept,
     )
     results: list[dict[str, Any]] = []
+    reports: list[dict[str, Any]] = []
     failed = 0
 
     def one(ledger: Any, name: str, data: bytes) -> None:
@@ -96,6 +104,7 @@ def import_files(
         else:
             outcome = ledger.import_store(name, data, options)
             results.append(plain(outcome))
+            reports.append(ledger.import_report(outcome.run))
             if not as_json:
                 _print_outcome(outcome, ledger)
 
@@ -118,6 +127,8 @@ def import_files(
             except PlateledgerError as exc:
                 refused(shown, exc)
         report("imported", len(found), len(found))
+    if report_to is not None:
+        _write_reports(report_to, reports)
     if not found:
         note("No file was found there.")
         failed += 1
@@ -125,6 +136,23 @@ def import_files(
         print_json(results)
     if failed:
         raise typer.Exit(1)
+
+
+def _write_reports(path: Path, reports: list[dict[str, Any]]) -> None:
+    import json
+
+    from service.cli.output import fail, note
+    from service.usecases.import_report import report_csv
+
+    if path.suffix.lower() == ".csv":
+        text = "".join(f"# {r['name']}\n{report_csv(r)}" for r in reports)
+    else:
+        text = json.dumps(reports, indent=2, ensure_ascii=False)
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as exc:
+        fail(f"{path}: cannot be written, {exc.strerror}.")
+    note(f"{path}: the report of {len(reports)} imports.")
 
 
 def _check_values(checked: "ImportCheck") -> dict[str, Any]:
@@ -185,8 +213,8 @@ def _print_outcome(outcome: "ImportOutcome", ledger: Any) -> None:
         )
         return
     say(
-        f"{outcome.name}: {outcome.rows:,} rows of {', '.join(outcome.tags)}; {outcome.new_rows:,} new, "
-        f"{outcome.changed_values:,} values changed, {outcome.refused_rows:,} refused."
+        f"{outcome.name}: {outcome.account.sentence()}. For {', '.join(outcome.tags)}: "
+        f"{outcome.new_values:,} values new, {outcome.changed_values:,} values changed."
     )
     if outcome.refused_rows:
         for finding in ledger.findings(outcome.run, limit=3):

@@ -3,7 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from io import BytesIO
+from typing import Any, BinaryIO
 from urllib.parse import urlencode
 
 from fastapi import Request
@@ -11,11 +12,13 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
-from analytics.vocabulary.errors import PlateledgerError
+from analytics.vocabulary.errors import IngestError, PlateledgerError
 from analytics.vocabulary.quantities import ROLES
 from service.pages.rendering import ledger_of, message_page, page
 from service.pages.uploads import FOLDER, Uploads
 from service.register.plant import Plant
+from service.usecases.files import contents
+from service.usecases.import_report import ImportAccount
 from service.usecases.ledger import ImportCheck, ImportOptions
 from service.wording import dates, numbers
 from service.wording.causes import role_label
@@ -104,14 +107,39 @@ async def receive(request: Request) -> HTMLResponse | RedirectResponse:
             )  # fmt: skip
         name = sent.filename.replace("\\", "/").rsplit("/", 1)[-1]
         try:
-            digest = await run_in_threadpool(_uploads(request).keep, name, sent.file)
+            digests = await run_in_threadpool(_keep_all, _uploads(request), name, sent.file)
         except PlateledgerError as exc:
             return message_page(
                 request, "The file was not taken.", str(exc), status=422,
                 action=("/import", "Back to import"),
             )  # fmt: skip
     query = urlencode({"exchanger": exchanger} if exchanger else {})
+    if len(digests) > 1:
+        files = [
+            (member, f"/import/{digest}?{query}".rstrip("?")) for member, digest in digests.items()
+        ]
+        return page(request, "import_many.html", title="Import", name=name, files=files)
+    digest = next(iter(digests.values()))
     return RedirectResponse(f"/import/{digest}?{query}".rstrip("?"), status_code=303)
+
+
+def _keep_all(uploads: Uploads, name: str, source: BinaryIO) -> dict[str, str]:
+    """Hold a file, or each file of an archive or workbook; return their hashes by name."""
+    digest = uploads.keep(name, source)
+    held = uploads.get(digest)
+    digests = {}
+    try:
+        for member in contents(name, held[1] if held else b""):
+            if member.name == name:
+                return {name: digest}
+            digests[member.name] = uploads.keep(member.name, BytesIO(member.data))
+    except PlateledgerError:
+        uploads.forget(digest)
+        raise
+    uploads.forget(digest)
+    if not digests:
+        raise IngestError(f"{name}: the archive holds no file. Send the trends themselves.")
+    return digests
 
 
 def check(request: Request, digest: str) -> HTMLResponse:
@@ -263,8 +291,14 @@ async def store(request: Request, digest: str) -> HTMLResponse | RedirectRespons
 
 def findings(request: Request, run: int) -> HTMLResponse:
     """Answer what an import refused or remarked, with line numbers."""
-    found = ledger_of(request).findings(run, limit=_FINDINGS_SHOWN)
-    return page(request, "findings.html", title="Findings of an import", run=run, findings=found)
+    ledger = ledger_of(request)
+    found = ledger.findings(run, limit=_FINDINGS_SHOWN)
+    report = ledger.import_report(run)
+    account = ImportAccount(**report["account"]).sentence() if report else ""
+    return page(
+        request, "findings.html", title="Findings of an import", run=run, findings=found,
+        account=account,
+    )  # fmt: skip
 
 
 def _gone(request: Request) -> HTMLResponse:

@@ -218,6 +218,13 @@ def run(connection: Connection, number: int) -> Mapping[str, Any]:
     return dict(connection.execute(query).mappings().one())
 
 
+def find_run(connection: Connection, number: int) -> Mapping[str, Any] | None:
+    """Return one import, or ``None`` where there is none of that number."""
+    query = select(ImportRunRow.__table__).where(ImportRunRow.id == number)
+    found = connection.execute(query).mappings().first()
+    return None if found is None else dict(found)
+
+
 def list_runs(connection: Connection) -> tuple[Mapping[str, Any], ...]:
     """Return the imports, newest first, without their examinations; ``run`` is the number."""
     columns = [c for c in ImportRunRow.__table__.columns if c.name not in ("id", "examination")]

@@ -14,6 +14,7 @@ from service.store.codec import plain
 from service.store.imports import Change
 from service.store.store import Store
 from service.usecases.files import ImportOptions, digest, read_source, way_of_reading
+from service.usecases.import_report import ImportAccount, account_of
 from service.usecases.progress import Progress, silent
 
 if TYPE_CHECKING:
@@ -58,6 +59,7 @@ class ImportOutcome:
     new_values: int
     changed_values: int
     refused_rows: int
+    account: ImportAccount
     findings: int
     stored_utc: datetime
 
@@ -205,5 +207,6 @@ def _outcome(run: Mapping[str, Any], *, repeated: bool, findings: int) -> Import
         tags=tuple(run["tags"]),
         repeated=repeated,
         findings=findings,
+        account=account_of(run["examination"]),
         **values,
     )

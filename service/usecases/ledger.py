@@ -19,7 +19,7 @@ from service.settings import Settings
 from service.store import evaluations, imports, log, registered
 from service.store.evaluations import EvaluationHead
 from service.store.store import Store
-from service.usecases import alerting, documents, importing, workspace
+from service.usecases import alerting, documents, import_report, importing, workspace
 from service.usecases.assessing import AssessOutcome, assess, outdated
 from service.usecases.files import ImportOptions
 from service.usecases.importing import ImportCheck, ImportOutcome
@@ -229,6 +229,10 @@ class Ledger:
         """Return what an import refused or remarked: line, column, reason, severity, text."""
         with self.store.reading() as connection:
             return imports.list_findings(connection, run, limit=limit)
+
+    def import_report(self, run: int) -> dict[str, Any] | None:
+        """Return what an import read, stored, repaired and refused; ``None``: no such import."""
+        return import_report.import_report(self.store, run)
 
     # --- assessing and documents ---------------------------------------------------------------
 

@@ -137,6 +137,15 @@ def test_check_first_then_store_once(client, ledger, write_trends, monkeypatch):
     assert (stored["new_rows"], stored["assessing"]) == (48, ["HX-01"])
     assert client.post("/v1/imports", files=files).json()["repeated"] is True
     assert begun == [("HX-01",)]
+    report = client.get(f"/v1/imports/{stored['run']}/report.json").json()
+    assert report["account"] == {
+        "lines_read": 48, "lines_refused": 0, "stamps_stored": 48, "values_stored": 288,
+        "cells_missing": 0, "cells_refused": 0,
+    }  # fmt: skip
+    table = client.get(f"/v1/imports/{stored['run']}/report.csv")
+    assert table.headers["content-type"].startswith("text/csv")
+    assert "account,values stored,288" in table.text
+    problem_of(client.get("/v1/imports/999/report.json"), 404)
     stated = {"unit_of": "A.HX1.HM FLOW"}
     body = problem_of(client.post("/v1/imports", files=files, data=stated), 422)
     assert "POINT=UNIT" in body["detail"]

@@ -167,7 +167,14 @@ def test_check_store_and_store_again(run, trend_file):
     done = run("import", str(trend_file), "--check")
     assert "'A.HX1.PRI FLW T': HX-01 primary_supply_temperature, in degC" in done.stdout
     assert "add 48 rows and 288 values, and change 0. Nothing was stored." in done.stdout
-    assert "48 new, 0 values changed, 0 refused" in run("import", str(trend_file)).stdout
+    stored = run("import", str(trend_file), "--report", str(trend_file.with_suffix(".json"))).stdout
+    assert (
+        "48 lines read, 0 of them refused; 288 values stored at 48 stamps, 0 cells missing"
+        in stored
+    )
+    assert "288 values new, 0 values changed" in stored
+    report = json.loads(trend_file.with_suffix(".json").read_text())
+    assert report[0]["account"]["values_stored"] == 288
     assert "nothing is stored twice" in run("import", str(trend_file)).stdout
 
 

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
@@ -23,6 +23,7 @@ from service.pages.rendering import static_url
 from service.pages.router import make_router
 from service.register.plant import Plant
 from service.settings import Settings
+from service.usecases.import_report import account_of
 from service.usecases.ledger import ImportCheck, ImportOptions, ImportOutcome
 from tests.service import made_up
 
@@ -110,7 +111,7 @@ class MadeUpLedger:
         return ImportOutcome(
             name=name, sha256="", run=1, repeated=False, tags=("HX-03",), rows=44_641,
             new_rows=44_000, new_values=308_000, changed_values=0, findings=59, refused_rows=59,
-            stored_utc=made_up.THROUGH,
+            stored_utc=made_up.THROUGH, account=account_of({"rows_read": 44_700}),
         )  # fmt: skip
 
     def import_runs(self) -> tuple[Mapping[str, Any], ...]:
@@ -119,6 +120,9 @@ class MadeUpLedger:
 
     def findings(self, run: int, *, limit: int = 1000) -> tuple[Mapping[str, Any], ...]:
         return ({"line": 8112, "column": None, "severity": "refused", "text": "<b>no time</b>"},)
+
+    def import_report(self, run: int) -> dict[str, Any] | None:
+        return {"account": asdict(account_of({"rows_read": 44_700}))}
 
 
 def app_of(ledger: MadeUpLedger) -> FastAPI:

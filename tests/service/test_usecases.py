@@ -141,7 +141,7 @@ def test_a_unit_stated_by_the_user_reads_the_file_anew(ledger, write_trends):
 def test_lines_that_cannot_be_used_are_listed_with_their_numbers(ledger, write_trends):
     lines = write_trends().splitlines()
     lines[5] = "no date at all" + lines[5][19:]
-    done = ledger.import_store("oct.csv", "\n".join(lines).encode(), OPTIONS)
+    done = ledger.import_store("oct.csv", "\n".join([*lines, ""]).encode(), OPTIONS)
     assert (done.rows, done.refused_rows) == (47, 1)
     assert any(f["line"] == 6 and f["severity"] == "refused" for f in ledger.findings(done.run))
 
