@@ -3,7 +3,6 @@
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from analytics.vocabulary.errors import IngestError
@@ -158,8 +157,10 @@ def _summarise(
     examination.values_stored = sum(int(frame.count().sum()) for frame in blocks.values())
     filled = [pd.DatetimeIndex(frame.index) for frame in blocks.values() if len(frame)]
     if filled:
-        stamps = np.unique(np.concatenate([index.tz_convert(None).to_numpy() for index in filled]))
-        examination.rows_stored = len(stamps)
+        every = filled[0]
+        for index in filled[1:]:
+            every = every if every.equals(index) else every.union(index)
+        examination.rows_stored = len(every)
         first, last = min(i[0] for i in filled), max(i[-1] for i in filled)
         examination.first_utc = first.strftime("%Y-%m-%dT%H:%M:%SZ")
         examination.last_utc = last.strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -36,6 +36,7 @@ _PATTERNS: tuple[tuple[str, str], ...] = (
     ("month in words", rf"^{_DAY_WORD}{_DAY_MONTH}(?:{_BETWEEN}{_CLOCK})?{_ZONE}$"),
     ("month in words", rf"^{_DAY_WORD}{_MONTH_DAY}(?:{_BETWEEN}{_CLOCK})?{_ZONE}$"),
 )
+_PLAIN_ISO = r"^\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}(?::\d{2})?$"
 _EPOCH = r"^(\d{10}|\d{13}|\d{16}|\d{19})(?:\.\d*)?$"
 _DATE = r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})|\d{1,2}[-/. ]+[^\W\d_]{3,10}\.?[-/ ,]+(?:\d{4}|\d{2})|[^\W\d_]{3,10}\.? \d{1,2},? \d{4})"
 _TIME = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,:]\d+)?)?(?:\s*[AaPp]\.?\s?[Mm]\.?)?"
@@ -208,6 +209,23 @@ def _shown(a: NDArray[np.int64], b: NDArray[np.int64], c: NDArray[np.int64]) -> 
     return f"{int(a[0]):02d}/{int(b[0]):02d}/{int(c[0]):02d}"
 
 
+def _plain_iso(texts: pa.Array) -> NDArray[np.datetime64] | None:
+    """Read stamps that are all as in 2025-01-31 13:45:00, by the library's own reader; else ``None``.
+
+    It takes what the patterns below take, ten times as fast; a day that does not exist or a 24th
+    hour sends the whole column to them.
+    """
+    if not len(texts) or not pc.all(pc.match_substring_regex(texts, _PLAIN_ISO)).as_py():
+        return None
+    try:
+        read = pc.cast(texts, pa.timestamp("us"))
+    except pa.ArrowInvalid:
+        return None
+    local = np.array(read.to_numpy(zero_copy_only=False), dtype="datetime64[us]")
+    years = local.astype("datetime64[Y]").astype(np.int64) + 1970
+    return local if years.min() > 1970 and years.max() < 2200 else None
+
+
 def parse_stamps(texts: pa.Array, name: str, order: DateOrder | None = None) -> Stamps:
     """Read the distinct stamp texts of a source.
 
@@ -222,6 +240,8 @@ def parse_stamps(texts: pa.Array, name: str, order: DateOrder | None = None) -> 
     notations: list[str] = []
     why = ""
     left = np.arange(size)
+    if (plain := _plain_iso(texts)) is not None:
+        return Stamps(plain, offset_s, "year first", "")
     for notation, pattern in _PATTERNS:
         if not left.size:
             break

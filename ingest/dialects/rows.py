@@ -9,6 +9,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from analytics.vocabulary.errors import IngestError
@@ -74,17 +76,18 @@ def rows_of(
         and all((cells := records.row(int(i)))[:width])
         and not any(cells[width:])
     ]
-    others = np.setdiff1d(others, np.array(wider, dtype=np.int64))
-    rows = np.sort(np.concatenate([rows, np.array(wider, dtype=np.int64)]))
+    others = _without(others, wider)
+    if wider:
+        rows = np.sort(np.concatenate([rows, np.array(wider, dtype=np.int64)]))
     rows = _without_headings(records, rows, headings, name, findings)
     last = int(rows[-1]) if rows.size else first
     below = others[others > last]
     # what stands below the table and has a stamp is a row that was cut
     cut = [int(i) for i in below[:2000] if any(map(is_stamp, records.row(int(i))[:2]))]
-    footer = np.setdiff1d(below, np.array(cut, dtype=np.int64))
-    bad = np.setdiff1d(others, footer)
+    footer = _without(below, cut)
+    bad = _without(others, footer)
     _say_number_of_cells(records, bad, width, findings)
-    rows = _without_broken(records, rows, np.union1d(bad, footer[:1]), findings)
+    rows = _without_broken(records, rows, np.concatenate([bad, footer[:1]]), findings)
     emptied = None
     if unfinished and rows.size and int(rows[-1]) == len(records.width) - 1:
         emptied = _unfinished_cell(records, rows, width, headings, findings)
@@ -99,6 +102,18 @@ def rows_of(
             line=int(records.line[footer[len(said)]]),
         )  # fmt: skip
     return Rows(rows, said, emptied)
+
+
+def _without(
+    records: NDArray[np.int64], out: Sequence[int] | NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Return rising ``records`` without those in ``out``."""
+    if not len(out) or not len(records):
+        return records
+    kept = np.ones(int(records[-1]) + 1, dtype=bool)
+    out = np.asarray(out, dtype=np.int64)
+    kept[out[out <= records[-1]]] = False
+    return records[kept[records]]
 
 
 def _say_number_of_cells(
@@ -126,8 +141,10 @@ def _without_headings(
     if place is None or not rows.size:
         return rows
     column = records.column(place, rows)
-    words = [str(text).lstrip("\ufeff") for text in column.dictionary.to_pylist()]
-    suspect = np.array([word in known for word in words], dtype=bool)
+    marked = pa.array([*known, *("\ufeff" + word for word in known)], pa.string())
+    suspect = np.asarray(pc.is_in(column.dictionary, value_set=marked))
+    if not suspect.any():
+        return rows
     again = rows[suspect[np.asarray(column.indices)]]
     repeated = []
     for i in again:
@@ -146,26 +163,30 @@ def _without_headings(
         "note",
         records.line[np.array(repeated, dtype=np.int64)],
     )
-    return np.setdiff1d(rows, np.array(repeated, dtype=np.int64))
+    return _without(rows, repeated)
 
 
 def _without_broken(
     records: Records, rows: NDArray[np.int64], bad: NDArray[np.int64], findings: Findings
 ) -> NDArray[np.int64]:
     """Take out rows whose last cell goes on, on a line of its own below."""
-    above = []
+    above: list[int] = []
+    if not rows.size:
+        return rows
     for i in bad[:2000]:
         cells = records.row(int(i))
         if cells[0] and _FRAGMENT.match(cells[0]):
             above.append(int(i) - 1)
-    broken = np.intersect1d(np.array(above, dtype=np.int64), rows)
+    broken = np.array(
+        [i for i in above if rows[np.searchsorted(rows, i) % len(rows)] == i], dtype=np.int64
+    )
     findings.add_lines(
         "broken line",
         "the line below begins with what may be the rest of this one; left out. Mend both.",
         "refused",
         records.line[broken],
     )
-    return np.setdiff1d(rows, broken)
+    return _without(rows, broken)
 
 
 def _unfinished_cell(

@@ -5,7 +5,7 @@ PostgreSQL through COPY. A value that is not given leaves the stored one as it i
 """
 
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, Final, cast
 
@@ -17,6 +17,7 @@ from pyarrow import csv as arrow_csv
 from sqlalchemy import Column, Connection, Table, func, select
 
 _ROWS_AT_A_TIME: Final = 50_000
+_ROWS_A_STATEMENT: Final = 50  # fewer calls of the driver; SQLite allows 32,766 marks in one
 
 
 def upsert(connection: Connection, table: Table, exchanger_id: int, frame: pd.DataFrame) -> None:
@@ -127,29 +128,28 @@ def _upsert_sqlite(
     columns = [str(c) for c in frame.columns]
     keys = ["exchanger_id", _time_column(table).name]
     names = ", ".join(_quoted(connection, [*keys, *columns]))
-    marks = ", ".join("?" * len(columns))
-    statement = (
-        f"INSERT INTO {connection.dialect.identifier_preparer.format_table(table)} ({names}) "
-        f"VALUES ({exchanger_id:d}, ?, {marks}) "
-        + _conflict_clause(connection, table, keys, columns)
-    )
+    marks = f"({exchanger_id:d}, ?, {', '.join('?' * len(columns))})"
+    insert = f"INSERT INTO {connection.dialect.identifier_preparer.format_table(table)} ({names}) "
+    conflict = _conflict_clause(connection, table, keys, columns)
     cursor = _raw(connection).cursor()
-    for rows in _tuples(frame):
-        cursor.executemany(statement, rows)
+    for start in range(0, len(frame), _ROWS_AT_A_TIME):
+        cells = _cells(frame.iloc[start : start + _ROWS_AT_A_TIME])
+        whole = len(cells) - len(cells) % _ROWS_A_STATEMENT
+        for part, each in ((cells[:whole], _ROWS_A_STATEMENT), (cells[whole:], 1)):
+            if len(part):
+                rows = part.reshape(len(part) // each, -1).tolist()
+                cursor.executemany(f"{insert} VALUES {', '.join([marks] * each)} {conflict}", rows)
     cursor.close()
 
 
-def _tuples(frame: pd.DataFrame) -> Iterator[Iterator[tuple[Any, ...]]]:
-    """Rows as tuples of plain numbers with None for NaN, some at a time to bound the memory."""
-    for start in range(0, len(frame), _ROWS_AT_A_TIME):
-        part = frame.iloc[start : start + _ROWS_AT_A_TIME]
-        lists: list[list[Any]] = []
-        for name in part.columns:
-            values = part[name].to_numpy(dtype=float)
-            cells = values.astype(object)
-            cells[np.isnan(values)] = None
-            lists.append(cells.tolist())
-        yield zip(_microseconds(part).tolist(), *lists, strict=True)
+def _cells(frame: pd.DataFrame) -> NDArray[np.object_]:
+    """Return times and values as plain numbers, None for NaN; one row for each of the frame."""
+    values = frame.to_numpy(dtype=float)
+    cells = np.empty((len(frame), values.shape[1] + 1), dtype=object)
+    cells[:, 0] = _microseconds(frame)
+    cells[:, 1:] = values
+    cells[:, 1:][np.isnan(values)] = None
+    return cells
 
 
 def _upsert_postgresql(
