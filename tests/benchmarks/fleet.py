@@ -82,9 +82,14 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, required=True, help="folder of the results")
     options = parser.parse_args()
-    first = options.first
-    tasks = [(options.set, "clean", first + i) for i in range(options.clean)]
-    tasks += [(options.set, "faulty", first + i) for i in range(options.faulty)]
+    counts = {"clean": options.clean, "faulty": options.faulty}
+    # by turns, so that a run cut short is a smaller fleet and not half of one
+    tasks = [
+        (options.set, group, options.first + i)
+        for i in range(max(counts.values()))
+        for group, count in counts.items()
+        if i < count
+    ]
     frame = run_fleet(tasks, options.out, options.workers)
     print(write_report(frame, options.out))
 

@@ -138,7 +138,7 @@ def fouling_alerts(found: Evaluation) -> list[datetime]:
 
 def _alerts(found: Evaluation, case: Case, truth: Truth) -> dict[str, object]:
     raised = fouling_alerts(found)
-    # an alert is dated by its day: what had deposited by the end of it counts
+    # an alert is dated by its day and known at the end of it
     losses = [1 - truth.value("cleanliness", a + pd.Timedelta(days=1)) for a in raised]
     since = case.hidden.since
     real = [a for a, loss in zip(raised, losses, strict=True) if loss >= UNWORTHY]
@@ -147,8 +147,8 @@ def _alerts(found: Evaluation, case: Case, truth: Truth) -> dict[str, object]:
         "alert_utc": real[0] if real else None, "delay_days": None, "loss_at_alert": None,
     }  # fmt: skip
     if category_of(case.kind) == "deposit" and real and since is not None:
-        row["delay_days"] = (real[0] - since) / pd.Timedelta(days=1)
-        row["loss_at_alert"] = 1 - truth.value("cleanliness", real[0])
+        row["delay_days"] = (real[0] - since) / pd.Timedelta(days=1) + 1.0
+        row["loss_at_alert"] = 1 - truth.value("cleanliness", real[0] + pd.Timedelta(days=1))
     return row
 
 
@@ -235,7 +235,7 @@ def _causal(case: Case, logged: pd.DataFrame, found: Evaluation) -> bool:
 
 def judge(of_set: str, group: str, number: int) -> dict[str, object]:
     """Draw, simulate, assess and compare one case; a row of the bench's table."""
-    began = time.perf_counter()
+    began, worked = time.perf_counter(), time.process_time()
     case = draw_case(of_set, group, number)
     run = simulate(case.scenario, case.start, case.end)
     simulated = time.perf_counter()
@@ -271,4 +271,5 @@ def judge(of_set: str, group: str, number: int) -> dict[str, object]:
     row["seconds_simulated"] = simulated - began
     row["seconds_assessed"] = assessed - simulated
     row["seconds"] = time.perf_counter() - began
+    row["cpu_seconds"] = time.process_time() - worked
     return row

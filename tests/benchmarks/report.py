@@ -237,7 +237,7 @@ def summary(frame: pd.DataFrame) -> str:
         (f"A record cut at two thirds raised the same fouling alerts up to there in {int(causal.astype(bool).sum())} "
         f"of {len(causal)} cases.\n"),
         (f"Seconds a case: {_median(frame['seconds'], '{:.1f}')} (simulated {_median(frame['seconds_simulated'], '{:.1f}')}, "
-        f"assessed {_median(frame['seconds_assessed'], '{:.1f}')}), {frame['seconds'].sum() / 60:.0f} minutes of one core in all.\n"),
+        f"assessed {_median(frame['seconds_assessed'], '{:.1f}')}), {frame['cpu_seconds'].sum() / 60:.0f} minutes of processor time in all.\n"),
     ]  # fmt: skip
     return "\n".join(text)
 
