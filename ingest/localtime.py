@@ -42,6 +42,7 @@ class ClockEvidence:
     unresolved: int = 0  # stamps whose pass could not be told
     missing_hours: int = 0  # changes forward within the file
     missing_seen: int = 0  # of which stamps lie in the hour that never was
+    run_through: int = 0  # changes back that the stamps run through once, as if there were none
     never_changes: bool = False  # the logger's clock seems to stay on standard time
 
 
@@ -214,6 +215,10 @@ def local_to_utc(
         unresolved=unresolved,
         missing_hours=len(covered),
         missing_seen=len(seen),
+        # a clock that jumps in spring falls back in autumn; it lost its second pass elsewhere
+        run_through=0
+        if len(seen) < len(covered)
+        else sum(_runs_through_once(stamps, local, series, c) for c in backward),
         never_changes=never,
     )
     return local - offsets.astype("timedelta64[s]"), refused, evidence
@@ -238,6 +243,20 @@ def _runs_through(stamps: NDArray[np.datetime64], change: ClockChange) -> bool:
     if stop - start >= 2:
         return bool(stop - start >= 0.75 * earlier)
     return bool(stamps[start] - stamps[start - 1] == stamps[stop] - stamps[start])
+
+
+def _runs_through_once(
+    stamps: NDArray[np.datetime64],
+    local: NDArray[np.datetime64],
+    series: NDArray[np.int64],
+    change: ClockChange,
+) -> bool:
+    """Tell whether the stamps go on at their usual step through the doubled hour, but once."""
+    return (
+        _logged_around(stamps, change)
+        and not _shows_doubled_hour(local, series, change)
+        and _runs_through(stamps, change)
+    )
 
 
 def _shows_doubled_hour(

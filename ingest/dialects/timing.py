@@ -23,6 +23,11 @@ EARLIEST = np.datetime64(
     "1990-01-01", "us"
 )  # before, no building logged trends to files like these
 LATEST_AFTER_IMPORT = np.timedelta64(86_400_000_000, "us")  # a clock may be a day ahead of ours
+_QUESTION_OF_AUTUMN = (
+    "the stamps run once, without a break, through the hour that clocks show twice in autumn. Does the "
+    "logger's clock stay on one offset? Then give it with --time-zone, such as +01:00 or UTC. Or is one "
+    "of the two hours lost, and the clock that of {zone}? Then give that zone."
+)
 _HEADING_ZONE = re.compile(r"(?i)\b(?:UTC|GMT|Z)\b(?:\s*([+-]\d{1,2}(?::?\d{2})?))?")
 
 
@@ -197,6 +202,8 @@ def read_times(
                 "the logger's clock seems to stay on one offset all year; is it standard time, as "
                 "taken, or UTC? Give --time-zone."
             )
+        elif evidence.run_through and rules.time_zone is None and evidence.doubled_seen == 0:
+            examination.ask(_QUESTION_OF_AUTUMN.format(zone=words))
         kept, time_utc = rows[~refused], time_utc[~refused]
     plausible = _plausible(time_utc, table, table.lines[kept], rules, findings, column)
     kept, time_utc = kept[plausible], time_utc[plausible]

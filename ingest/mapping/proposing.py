@@ -26,9 +26,9 @@ _KEPT = 14.0  # nats above the least at which a choice of temperatures is not pu
 _NAME_WEIGHT = 4.0
 _IDLE = 3.0
 _PURSUED_MOST = 60
-# Names alone state nothing: physics must prefer what they say by 0.15 nats, which is 0.44 K between
+# Names alone state nothing: physics must prefer what they say by half a nat, which is 0.8 K between
 # the two returns. Thermometers disagree by as much, and names do get swapped.
-_SUPPORT = 0.15
+_SUPPORT = 0.5
 # Units where the file names none, and how improbable each is (nats); common practice.
 _FLOW_UNITS = {"m3/h": 0.0, "l/s": 0.7, "l/min": 2.0, "l/h": 2.0, "gpm": 2.0, "m3/s": 3.0}
 _POWER_UNITS = {"kW": 0.0, "W": 1.5, "MW": 1.5}

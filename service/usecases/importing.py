@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+from sqlalchemy import Connection
 
 from analytics.vocabulary.errors import IngestError
 from service.register.plant import Plant
@@ -184,12 +185,34 @@ def _read(
             plant = registered.load_plant(connection)
     trends, examination, findings = read_source(plant, name, data, options, propose=propose)
     with store.reading() as connection:
-        for tag, texts in examination.mapping_doubts.items():
-            # readings that are there were stored by somebody who was asked
-            if imports.reading_span(connection, tag) is None:
-                for text in texts:
+        for tag, frame in trends.items():
+            stored = _stored_beside(connection, tag, frame)
+            if stored is None:
+                # later files of the same points were asked about with the first
+                for text in examination.mapping_doubts.get(tag, ()):
                     examination.ask(text)
+            elif (question := _clock_question(frame, stored)) is not None:
+                examination.ask(f"{tag}: {question}")
     return _Reading(plant=plant, trends=trends, examination=examination, findings=findings)
+
+
+def _stored_beside(connection: Connection, tag: str, frame: pd.DataFrame) -> pd.DataFrame | None:
+    """Return what is stored of an exchanger over the time of a file; ``None``: nothing at all."""
+    if imports.reading_span(connection, tag) is None:
+        return None
+    if frame.empty:
+        return frame
+    start, end = frame.index[0].to_pydatetime(), frame.index[-1].to_pydatetime()
+    return imports.load_readings(connection, tag, start, end)
+
+
+def _clock_question(frame: pd.DataFrame, stored: pd.DataFrame) -> str | None:
+    """Return what is odd about the clock of a file against points that came from elsewhere."""
+    from ingest.clock_offset import clock_offset, offset_sentence
+
+    others = stored[[c for c in stored.columns if c not in frame.columns]]
+    found = clock_offset(frame, others)
+    return None if found is None else offset_sentence(found, frame, others)
 
 
 def _refused(examination: "Examination") -> int:

@@ -137,3 +137,48 @@ def test_regular_series_round_trip(start, step_min, zone, newest_first):
     margin = 120 // step_min
     assert not refused.any()
     assert (utc[margin:-margin] == expected[margin:-margin]).all()
+
+
+def test_a_winter_time_logger_in_october_alone_is_asked(look):
+    """Nothing but October: the clock that stays on +01:00 shows the doubled hour once."""
+    fixed = ZoneInfo("Etc/GMT-1")
+    stamps = every(15, datetime(2025, 10, 1, tzinfo=UTC), 24 * 31)
+    (question,) = look(table(stamps, fixed)).questions
+    assert "--time-zone" in question
+    assert "once" in question
+
+
+@pytest.mark.parametrize("stated", ["+01:00", "CET", "UTC"])
+def test_the_answer_settles_the_october_question(look, stated):
+    stamps = every(15, datetime(2025, 10, 1, tzinfo=UTC), 24 * 31)
+    assert look(table(stamps, ZoneInfo("Etc/GMT-1")), time_zone=stated).questions == []
+
+
+def test_october_with_both_passes_is_not_asked(look):
+    stamps = every(15, datetime(2025, 10, 1, tzinfo=UTC), 24 * 31)
+    assert look(table(stamps)).questions == []
+
+
+def test_a_clock_that_jumps_in_spring_is_not_asked_in_autumn(look):
+    """Half a year of hourly local stamps from which the second pass was dropped."""
+    stamps = every(60, datetime(2025, 3, 1, tzinfo=UTC), 24 * 270)
+    lost = [s for s in stamps if s != datetime(2025, 10, 26, 1, tzinfo=UTC)]
+    assert look(table(lost)).questions == []
+
+
+def test_repeats_that_stand_side_by_side_are_told_apart(read):
+    """An export sorted by its local stamps: 02:00 02:00 02:15 02:15 ..."""
+    stamps = every(15, AUTUMN, 24)
+    rows = sorted((f"{t.astimezone(CET):%Y-%m-%d %H:%M:%S}", i) for i, t in enumerate(stamps))
+    text = "Time,PRI FLW T\n" + "".join(f"{clock},{i}\n" for clock, i in rows)
+    frame = read(text).blocks["HX-01"]
+    assert [t.to_pydatetime() for t in frame.index] == stamps
+    assert frame.iloc[:, 0].tolist() == list(range(len(stamps)))
+
+
+def test_offsets_that_change_within_a_file_each_count(read):
+    stamps = every(15, AUTUMN, 24)
+    rows = [f"{t.astimezone(CET).isoformat()},{i}" for i, t in enumerate(stamps)]
+    result = read("Time,PRI FLW T\n" + "\n".join(rows) + "\n")
+    assert [t.to_pydatetime() for t in result.blocks["HX-01"].index] == stamps
+    assert "+1 h, +2 h" in result.examination.clock

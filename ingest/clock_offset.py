@@ -1,0 +1,194 @@
+"""Whether the stamps of some points run ahead of, or behind, those of others of the same exchanger.
+
+Found by the cross-correlation of what moves in both; proposed, never applied. A mean that is stamped
+at the end of its interval seems half an interval late, one stamped at the start half an interval early.
+"""
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+# Pairs that answer each other within minutes; what passes through the building takes longer.
+_QUICK = (
+    {"primary_flow", "secondary_flow", "heat_power", "valve_position", "primary_pressure_drop",
+     "secondary_pressure_drop"},
+    {"primary_flow", "heat_power", "valve_position", "secondary_supply_temperature",
+     "primary_return_temperature"},
+    {"secondary_supply_temperature", "secondary_supply_set_point"},
+)  # fmt: skip
+_STEP = "5min"
+_STEP_S = 300.0
+_LAG_MOST_S = 3.0 * 3600.0
+_DAY = 288  # steps
+_DAYS_LEAST = 4
+_PEAK_LEAST = 0.25  # correlation of the changes at the best lag
+_ABOVE_ZERO = 0.06  # by which it must exceed that at no lag
+_JUMP_S = 1800.0
+_JUMP_PEAK_LEAST = 0.5  # a few days tell less than the whole
+
+
+@dataclass(frozen=True, slots=True)
+class ClockOffset:
+    """By how much the new stamps are late (early: negative), and since when if not all along."""
+
+    late_s: float
+    correlation: float
+    pair: tuple[str, str]
+    since_utc: pd.Timestamp | None = None
+
+
+def clock_offset(new: pd.DataFrame, stored: pd.DataFrame) -> ClockOffset | None:
+    """Compare new readings of an exchanger with stored ones of other roles.
+
+    Parameters
+    ----------
+    new, stored : DataFrame
+        Trend frames, a column a role, indexed by UTC stamps.
+
+    Returns
+    -------
+    ClockOffset or None
+        ``None`` where they agree, or where too little moves in both to tell.
+    """
+    pairs = [
+        (a, b)
+        for a, b in product(new.columns, stored.columns)
+        if a != b and any({a, b} <= quick for quick in _QUICK)
+    ]
+    found = [c for a, b in pairs if (c := _compare(new[a], stored[b], (a, b))) is not None]
+    if not found:
+        return None
+    best = max(found, key=lambda c: c.correlation)
+    # one pair may share a swing by chance; where there are several most must say the same
+    agreeing = [c for c in found if abs(c.late_s - best.late_s) <= 900.0]
+    if 2 * len(agreeing) <= len(found) or best.late_s == 0.0:
+        return None
+    return best
+
+
+def _compare(new: pd.Series, stored: pd.Series, pair: tuple[str, str]) -> ClockOffset | None:
+    a, b = _even(new), _even(stored)
+    start, end = max(a.index[0], b.index[0]), min(a.index[-1], b.index[-1])
+    a, b = a[start:end], b[start:end]
+    days = len(a) // _DAY
+    if days < _DAYS_LEAST:
+        return None
+    span = max(_spacing_s(new), _spacing_s(stored))
+    x, y = _changes(a.to_numpy(), span), _changes(b.to_numpy(), span)
+    jump = _jump(x, y, a.index)
+    if jump is not None:
+        return ClockOffset(jump[0], jump[1], pair, jump[2])
+    lags, correlation = _correlate(x, y)
+    late_s, peak = _peak(lags, correlation)
+    at_zero = float(abs(correlation[lags == 0][0]))
+    if peak < _PEAK_LEAST:
+        return None
+    if abs(late_s) < 0.4 * span or peak - at_zero < _ABOVE_ZERO:
+        return ClockOffset(0.0, peak, pair)
+    return ClockOffset(late_s, peak, pair)
+
+
+def _even(series: pd.Series) -> pd.Series:
+    """Return the series on an even grid, straight between its stamps, gaps beyond two hours kept."""
+    mean = series.dropna().resample(_STEP).mean()
+    return mean.interpolate(limit=24, limit_area="inside") if len(mean) else pd.Series([np.nan], index=pd.DatetimeIndex(["1970-01-01"], tz="UTC"))  # fmt: skip
+
+
+def _spacing_s(series: pd.Series) -> float:
+    steps = np.diff(pd.DatetimeIndex(series.dropna().index).as_unit("s").asi8)
+    return max(_STEP_S, float(np.median(steps))) if len(steps) else _STEP_S
+
+
+def _changes(values: NDArray[np.float64], span_s: float) -> NDArray[np.float64]:
+    """Return the changes over one spacing, without the swing of the day, cut where they are rare."""
+    step = max(1, round(span_s / _STEP_S))
+    change = np.full(len(values), np.nan)
+    change[step:] = values[step:] - values[:-step]
+    whole = change[: len(change) // _DAY * _DAY].reshape(-1, _DAY)
+    with np.errstate(all="ignore"):
+        usual = np.nan_to_num(np.array([np.mean(c[np.isfinite(c)]) if np.isfinite(c).any() else 0.0 for c in whole.T]))  # fmt: skip
+        change -= np.tile(usual, len(change) // _DAY + 1)[: len(change)]
+        scale = float(np.nanstd(change))
+    if not scale > 0.0:
+        return np.zeros(len(change))
+    return np.clip(np.nan_to_num(change / scale), -4.0, 4.0)
+
+
+def _correlate(
+    x: NDArray[np.float64], y: NDArray[np.float64]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return lags in steps and the correlation of ``x`` later by each with ``y``."""
+    most = int(_LAG_MOST_S / _STEP_S)
+    lags = np.arange(-most, most + 1)
+    middle = slice(most, len(x) - most)
+    norm = float(np.sqrt(np.sum(x[middle] ** 2) * np.sum(y[middle] ** 2))) or 1.0
+    y_middle = y[middle]
+    found = [float(np.dot(x[most + k : len(x) - most + k], y_middle)) / norm for k in lags]
+    return lags, np.array(found)
+
+
+def _peak(lags: NDArray[np.int64], correlation: NDArray[np.float64]) -> tuple[float, float]:
+    size = np.abs(correlation)
+    at = int(np.argmax(size))
+    shift = 0.0
+    if 0 < at < len(size) - 1:
+        left, middle, right = size[at - 1 : at + 2]
+        bend = left - 2.0 * middle + right
+        shift = 0.0 if bend == 0.0 else float(0.5 * (left - right) / bend)
+    return (float(lags[at]) + shift) * _STEP_S, float(size[at])
+
+
+def _jump(
+    x: NDArray[np.float64], y: NDArray[np.float64], index: pd.Index
+) -> tuple[float, float, pd.Timestamp] | None:
+    """Return lag, correlation and day where the stamps agree at first and are late from then on."""
+    length = _DAYS_LEAST * _DAY
+    windows = range(0, len(x) - length + 1, length)
+    peaks = [_peak(*_correlate(x[i : i + length], y[i : i + length])) for i in windows]
+    # the window in which the clock jumps shows little of either lag
+    if len(peaks) < 4 or sorted(p[1] for p in peaks)[1] < _JUMP_PEAK_LEAST:
+        return None
+    late = np.array([p[0] for p in peaks])
+    for split in range(1, len(late)):
+        before, after = late[:split], late[split:]
+        late_s = float(np.median(after))
+        steady = np.ptp(before) < _JUMP_S / 2 and np.ptp(np.append(after, late_s)) < _JUMP_S / 2
+        if steady and abs(np.median(before)) < _JUMP_S / 2 and abs(late_s) >= _JUMP_S:
+            day = pd.Timestamp(index[windows[split]])
+            return late_s, float(np.median([p[1] for p in peaks])), day
+    return None
+
+
+def offset_sentence(found: ClockOffset, new: pd.DataFrame, stored: pd.DataFrame) -> str | None:
+    """Return what to ask about a clock offset; ``None`` where means stamped at the start explain it.
+
+    A stamp at the start of its interval is what an average is expected to have.
+    """
+    a, b = found.pair
+    spacing_s, other_s = _spacing_s(new[a]), _spacing_s(stored[b])
+    half_s = max(spacing_s, other_s) / 2.0
+    minutes = abs(round(found.late_s / 60.0))
+    means = spacing_s != other_s and abs(abs(found.late_s) - half_s) < 0.35 * half_s
+    if means and found.since_utc is None:
+        ours = spacing_s > other_s
+        if ours != (found.late_s > 0.0):
+            return None
+        whose = "this file" if ours else "the readings stored before"
+        advice = "--stamp end" if ours else "import them again with --stamp end"
+        return (
+            f"{a} here against the stored {b}: the stamps of {whose} seem to mark the end of each "
+            f"interval of {max(spacing_s, other_s) / 60.0:.0f} min (they lag by half of one). "
+            f"If so: {advice}."
+        )
+    way = "late" if found.late_s > 0.0 else "early"
+    since = (
+        "" if found.since_utc is None else f" from about {found.since_utc:%Y-%m-%d} on, not before"
+    )
+    return (
+        f"{a} here against the stored {b}: the stamps of this file seem about {minutes} min {way}{since} "
+        f"(correlation {found.correlation:.2f}). Is one of the two clocks on another zone or summer time? "
+        "Nothing was moved; give --time-zone for the clock that is off."
+    )
