@@ -89,7 +89,7 @@ def film_coefficient(
 
     Notes
     -----
-    ``phi`` is derived at :meth:`analytics.physics.fluids.FluidProperties.film_group`. The wall's
+    ``phi`` is derived at :meth:`analytics.physics.curves.FluidProperties.film_group`. The wall's
     viscosity, a matter of one per cent between two waters, is left out.
     """
     ratio = np.asarray(mass_flow_ratio, dtype=float)

@@ -1,6 +1,6 @@
 """What is taken for granted where the register is silent, and what cannot be said without it."""
 
-from analytics.physics.fluids import mass_fraction, volume_fraction
+from analytics.physics.mixtures import mass_fraction, volume_fraction
 from analytics.vocabulary.quantities import PRIMARY_FLOW, SECONDARY_FLOW, TEMPERATURES
 from analytics.vocabulary.records import Exchanger, FlowMeter, Fluid, Thermometer
 from analytics.vocabulary.units import convert

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from pydantic import ValidationError
 
 from analytics.physics.effectiveness import arrangement_of
-from analytics.physics.fluids import MIXTURES_TO_degC
+from analytics.physics.mixtures import MIXTURES_TO_degC
 from analytics.vocabulary.errors import EvaluationError, RegisterError, UnitError
 from analytics.vocabulary.quantities import ROLES
 from analytics.vocabulary.records import Exchanger, PropertyTable, Stream

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from analytics.physics.fluids import FRACTIONS
+from analytics.physics.mixtures import FRACTIONS
 from analytics.vocabulary.quantities import ROLES
 from analytics.vocabulary.records import (
     Exchanger,

@@ -14,10 +14,9 @@ from analytics.physics.fluids import (
     FluidProperties,
     fluid_properties,
     liquid_of,
-    mass_fraction,
     sampled,
-    volume_fraction,
 )
+from analytics.physics.mixtures import mass_fraction, volume_fraction
 from analytics.vocabulary.errors import EvaluationError
 from analytics.vocabulary.records import Fluid, PropertyTable, Stream
 from tests.benchmarks.fluids import LIQUIDS, errors
