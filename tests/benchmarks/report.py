@@ -64,7 +64,7 @@ def threshold_for(largest: np.ndarray, rate: float) -> float:
 def delays_at(frame: pd.DataFrame, column: str, threshold: float) -> pd.Series:
     """Return the days from the beginning of each deposit to the first score above the threshold.
 
-    NaN: never, or no score. Days before the deposit began are not looked at.
+    NaN: never, no score, or above it already on the day before, which is a false alarm and no find.
     """
     found: dict[int, float] = {}
     for i, row in frame.iterrows():
@@ -74,6 +74,9 @@ def delays_at(frame: pd.DataFrame, column: str, threshold: float) -> pd.Series:
         first, scores = record
         days = first + pd.to_timedelta(np.arange(len(scores)), "D")
         since = pd.Timestamp(row["since_utc"])
+        before = scores[days < since.floor("D")]
+        if len(before) and before[-1] > threshold:
+            continue
         passed = (scores > threshold) & (days >= since.floor("D"))
         found[i] = (
             (days[passed.argmax()] - since) / pd.Timedelta(days=1) if passed.any() else np.nan

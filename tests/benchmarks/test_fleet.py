@@ -67,6 +67,7 @@ def test_delay_counts_from_the_beginning_to_the_end_of_the_day_found():
     found = delays_at(frame, "r", 4.0)
     assert found.iloc[0] == pytest.approx(2.5)
     assert np.isnan(found.iloc[1])
+    assert np.isnan(delays_at(frame, "r", -1.0).iloc[0])  # stood before the deposit began
 
 
 def _step_case() -> judging.Case:

@@ -6,8 +6,10 @@ afterwards to the same false-alarm rate on the clean cases (``report.py``).
 **The floor** knows the film laws, the plates fitted, every visit and every error of the instruments
 (offsets, gains, curves, faults, nonsense readings) but two things that nobody can know: their noise
 and their slow wander, of which it knows the statistics. It knows neither when a deposit begins nor its
-size or shape: it takes the best of ramps and steps by onset. How fast it is cannot be beaten by
-much with these instruments. Four temperatures without any flow have no floor here.
+size or shape: it takes the best of ramps and steps by onset. It is linear, takes all running hours
+with one noise for each instrument and no account of lags, so that it is a guide to what these
+instruments allow and no strict bound, least of all for hot water. Four temperatures without any
+flow have no floor here.
 
 **The plain one** regresses ln UA of hourly means on ln flows and mean temperature over the same
 reference weeks, and sums the standardised daily residuals (CUSUM, allowance half a deviation).
