@@ -23,6 +23,7 @@ from analytics.evaluation.health import data_health, empty_health
 from analytics.evaluation.intervals import interval_frame, interval_table, latest_interval
 from analytics.evaluation.present import effectiveness, limit_of, state_of
 from analytics.evaluation.reference import instrument_errors, last_ratios, reference_record
+from analytics.evaluation.thermometer_pairs import pair_offsets
 from analytics.evaluation.verdict import cannot_tell, decide, early_verdict
 from analytics.trends.account import Account, keep_account
 from analytics.trends.reference_condition import (
@@ -104,7 +105,7 @@ def evaluate(
             tag=exchanger.tag, through_utc=_end(trends), verdict=early or cannot_tell(), causes=(),
             health=health, reference=None, state=None, offsets=(), forecast=None, money=None,
             capacity=None, proofs=(), alerts=tuple(silence_alerts(trends)), latest=latest,
-            daily=daily_frame(account, None), intervals=intervals,
+            daily=daily_frame(account, None), intervals=intervals, pairs=pair_offsets(account),
         )  # fmt: skip
     return _concluded(account, trends, intervals, health, latest, step)
 
@@ -166,7 +167,7 @@ def _concluded(
         health=health, reference=reference_record(account, at), state=state, offsets=instrument_errors(account, odds),
         forecast=forecast, money=money, capacity=capacity,
         proofs=outlook.proofs(account, at), alerts=alerts, latest=latest, daily=daily,
-        intervals=intervals,
+        intervals=intervals, pairs=pair_offsets(account),
     )  # fmt: skip
 
 

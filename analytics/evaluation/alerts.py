@@ -84,6 +84,11 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
     roles = dict(INSTRUMENTS)
     leader = best.argmax(axis=1)
     meters = [j for j in range(count) if tracks.explanations[2 + j].moving[0] >= 4]
+    named = np.array(
+        [tracks.explanations[2 + j].moving[0] in accusable(account.table) for j in range(count)]
+    )
+    # what may not be named can still be it: an instrument must explain clearly more than that does
+    unnamed = np.where(named, -np.inf, best).max(axis=1, initial=-np.inf)
     for j in range(count):
         unknown = tracks.explanations[2 + j].moving[0]
         if unknown not in accusable(account.table):
@@ -91,21 +96,28 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
         # beside a deposit the instrument alone would have to explain the deposit as well
         beside = evidence[:, 2 + count + j] > evidence[:, 2 + j]
         size = np.where(beside, tracks.moved[:, 2 + count + j, 1], tracks.moved[:, 2 + j, 0])
+        size_sd = np.where(
+            beside, tracks.moved_sd[:, 2 + count + j, 1], tracks.moved_sd[:, 2 + j, 0]
+        )
         raised = (
             (leader == j)
-            & (np.abs(size) > matters(unknown))
+            & (np.abs(size) > np.maximum(matters(unknown), NINE_IN_TEN * size_sd))
             & (best[:, j] > evidence[:, 1] + INSTRUMENT_MARGIN)
+            & (best[:, j] > unnamed + INSTRUMENT_MARGIN)
             & (best[:, j] > INSTRUMENT_EVIDENCE)
         )
+        if account.denied is not None:
+            raised &= ~account.denied[:, j]
         if account.parallel is not None:
             raised &= ~account.parallel
         twice = raised.copy()
         twice[1:] &= raised[:-1]
         twice[:1] = False
         calm = np.abs(size) < 0.7 * matters(unknown)
+        ends = np.zeros(len(size), dtype=bool) if account.denied is None else account.denied[:, j]
         # two meters share the blame for their ratio: one taking over from the other ends nothing
         other = np.isin(leader, meters) if j in meters else leader == j
-        for a, b in latched(twice, calm | ~other, np.zeros(len(size), dtype=bool)):
+        for a, b in latched(twice, calm | ~other, ends):
             role = roles[unknown]
             thermometer = role in TEMPERATURES
             numbers = (

@@ -8,6 +8,8 @@ from numpy.typing import NDArray
 
 from analytics.trends.account import Account
 from analytics.trends.hours import T1_OUT, T2_IN
+from analytics.trends.reference_condition import NINE_IN_TEN
+from analytics.trends.thermometer_steps import ThermometerStep
 from analytics.vocabulary.quantities import (
     PRIMARY_FLOW,
     REASON_BITS,
@@ -16,7 +18,9 @@ from analytics.vocabulary.quantities import (
 )
 from analytics.vocabulary.records import DataHealth, Instrumentation, Remark
 
+COLD_END = np.array([0.0, 1.0, 0.0, -1.0])  # primary return minus secondary return
 RECENT_DAYS = 30
+QUIET_REASONS = ("low_load", "crossed", "transient", "unbalanced")  # an hour counts under the first
 SILENT_DAYS = 3  # without a needed reading while others still come
 OFF_SEASON_HOURS = 24
 THIN_HOURS = 60
@@ -86,12 +90,22 @@ def consequences(account: Account) -> tuple[Remark, ...]:
     if too_coarse(account):
         said.append(Remark(code="registers_too_coarse"))
     crossing = crossing_share(account)
-    if crossing > 0.1 and account.fit is not None:
-        offset = float(account.fit.point[1] - account.fit.point[3])
+    if crossing > 0.1 and account.offsets is not None:
+        offset, sd = account.offsets.pair(COLD_END, int(account.table.day[-1]))
+        left = crossing_share(account, corrected=True)
+        explains = offset < -NINE_IN_TEN * sd and left < 0.5 * crossing
         said.append(
-            Remark(code="crossing_explained", numbers={"share": crossing, "offset_K": offset})
-        )
-    return tuple(said)
+            Remark(
+                code="crossing_explained" if explains else "crossing_unexplained",
+                numbers={
+                    "share": crossing, "left": left, "offset_K": offset,
+                    "low_K": offset - NINE_IN_TEN * sd, "high_K": offset + NINE_IN_TEN * sd,
+                },
+            )
+        )  # fmt: skip
+    said += [_changed(step) for step in account.steps]
+    quiet = _quiet_hours(account)
+    return (*said, quiet) if quiet is not None else tuple(said)
 
 
 def outside_liquid(account: Account) -> list[Remark]:
@@ -129,9 +143,46 @@ def too_coarse(account: Account) -> bool:
     return bool(known.mean() < COARSE_SHARE)
 
 
-def crossing_share(account: Account) -> float:
-    """Share of running hours in which the primary seems to leave colder than the secondary enters."""
+def _quiet_hours(account: Account) -> Remark | None:
+    """Say how many of the last 30 days' running hours carry no evidence, and why."""
+    recent = account.table.day > account.table.day[-1] - RECENT_DAYS
+    bits = account.set_aside[recent]
+    runs = (bits & (REASON_BITS["stopped"] | REASON_BITS["gap"])) == 0
+    quiet = runs & (bits != 0)
+    if not quiet.any():
+        return None
+    # each hour under its first reason: too little load explains an unsteady hour, not the reverse
+    numbers = {"running": float(runs.sum()), "quiet": float(quiet.sum())}
+    left = quiet.copy()
+    for reason in QUIET_REASONS:
+        here = left & ((bits & REASON_BITS[reason]) != 0)
+        if here.any():
+            numbers[reason] = float(here.sum())
+        left &= ~here
+    return Remark(code="quiet_hours", numbers=numbers)
+
+
+def _changed(step: ThermometerStep) -> Remark:
+    """Say that idle hours show a thermometer to have been changed or moved."""
+    after, known = (pd.Timestamp(d, unit="D") for d in (step.after, step.known))
+    half = NINE_IN_TEN * step.sd_K
+    return Remark(
+        code="thermometer_changed",
+        numbers={"step_K": step.size_K, "low_K": step.size_K - half, "high_K": step.size_K + half},
+        words={
+            "role": TEMPERATURES[step.index], "after": f"{after:%Y-%m}", "known": f"{known:%Y-%m}",
+        },
+    )  # fmt: skip
+
+
+def crossing_share(account: Account, *, corrected: bool = False) -> float:
+    """Share of running hours in which the primary seems to leave colder than the secondary enters.
+
+    ``corrected``: after the thermometers' errors as they were known at the time.
+    """
     t = account.table.temperature
+    if corrected and account.offsets is not None:
+        t = t - account.offsets.on(account.table.day)
     runs = (account.set_aside & (REASON_BITS["stopped"] | REASON_BITS["gap"])) == 0
     if not runs.any():
         return 0.0

@@ -2,8 +2,10 @@
 
 The conclusions on deposit do not rest on these but on the daily information; both come from the same
 readings. UA is worked out with the thermometers corrected by the errors that the reference period
-showed, as an uncorrected cold end of one or two kelvin gives nonsense; all other columns are as read.
+showed and by what idle hours show of thermometers changed since, as an uncorrected cold end of one or two kelvin gives nonsense; all other columns are as read.
 """
+
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -23,6 +25,7 @@ from analytics.physics.temperature_difference import log_mean_temperature_differ
 from analytics.trends.account import Account
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN, T2_OUT, HOUR_s, HourTable, hour_table
 from analytics.trends.model import Array, meter_pipe, prepare_hours
+from analytics.trends.thermometer_steps import shift_K
 from analytics.vocabulary.quantities import (
     INTERVAL_COLUMNS,
     REASON_BITS,
@@ -156,6 +159,9 @@ def _conductances(
     ratios = account.area_ratio[row], account.channel_ratio[row]
     everything = np.ones(n, dtype=bool)
     hours = prepare_hours(account.exchanger, table, everything, *account.fluids, *ratios, None)
+    # A thermometer that was changed is allowed for. What is known better of a constant error is not:
+    # the clean curve stands on the errors of the reference period, and both must stand on the same.
+    hours = replace(hours, temperature=hours.temperature - shift_K(account.steps, table.day))
     t, mass = model.streams(p, hours)
     capacity = mass * hours.heat_capacity
     with np.errstate(invalid="ignore"):
@@ -247,7 +253,7 @@ def _clean_approach(account: Account, row: pd.Series) -> float | None:
     rise = row["secondary_supply_temperature"] - row["secondary_return_temperature"]
     if account.fit is None or not (UA > 0 and duty > 0 and fall > 0.5 and rise > 0.5):
         return None
-    p = account.fit.point
+    p = account.fit.point[:4] + shift_K(account.steps, account.table.day[-1:])[0]
     span = (row["primary_supply_temperature"] - p[0]) - (row["secondary_return_temperature"] - p[3])
     C1, C2 = duty / fall, duty / rise
     P = float(temperature_effectiveness(UA / C1, C1 / C2, account.fit.model.arrangement))

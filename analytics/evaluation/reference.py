@@ -6,6 +6,7 @@ import pandas as pd
 from analytics.decisions.diagnosis import Odds
 from analytics.evaluation.daily_frame import ratios_on
 from analytics.trends.account import Account, day_number
+from analytics.trends.idle import UNEVEN_PIPES_K
 from analytics.trends.model import INSTRUMENTS
 from analytics.trends.reference_condition import (
     NINE_IN_TEN,
@@ -22,6 +23,7 @@ from analytics.vocabulary.records import (
     Period,
 )
 
+IDLE_SD_K = UNEVEN_PIPES_K  # of one thermometer against the mean of the four, at rest
 WIDEN_OFFSETS = 2.0  # stated intervals of thermometer errors were too narrow in experiments
 
 
@@ -39,7 +41,7 @@ def instrument_errors(account: Account, odds: Odds) -> tuple[OffsetFinding, ...]
     tracks = account.tracks
     assert tracks is not None
     state, covariance = tracks.state[1], tracks.covariance[1]
-    idle = account.idle.median_K()
+    idle = account.idle.stretches()[-1:]
     found = []
     for index, role in INSTRUMENTS:
         if index not in odds.moved:
@@ -48,30 +50,36 @@ def instrument_errors(account: Account, odds: Odds) -> tuple[OffsetFinding, ...]
         own = odds.share[position] > 0.5
         x = tracks.state[position] if own else state
         P = tracks.covariance[position] if own else covariance
+        row = info.total_row(index, int(info.day[-1]))
         error = estimate(
-            float(fit.point[index] + x[index]), float(WIDEN_OFFSETS * np.sqrt(P[index, index]))
+            float(fit.point[index] + row @ x), float(WIDEN_OFFSETS * np.sqrt(row @ P @ row))
         )
+        if index < 4 and not own:
+            error = _followed(account, index)
         if index >= 4:
             error = Estimate(
                 **{n: float(np.expm1(getattr(error, n))) for n in ("value", "low", "high")}
             )
         rest = None
-        if idle is not None and index < 4:
-            rest = Estimate(
-                value=float(idle[index]),
-                low=float(idle[index] - 0.6),
-                high=float(idle[index] + 0.6),
-            )
+        if idle and index < 4:
+            rest = estimate(float(idle[0].middle_K[index]), IDLE_SD_K)
         found.append(
             OffsetFinding(
                 role=role,
                 error=error,
                 unit="K" if index < 4 else "",
                 from_idle_hours=rest,
-                idle_hours=float(len(account.idle.day)),
+                idle_hours=float(idle[0].hours) if idle else 0.0,
             )
         )
     return tuple(found)
+
+
+def _followed(account: Account, index: int) -> Estimate:
+    """Return a thermometer's error from the reference period and idle hours, as of the last day."""
+    assert account.offsets is not None
+    value, sd = account.offsets.pair(np.eye(4)[index], int(account.table.day[-1]))
+    return estimate(value, sd)
 
 
 def reference_record(account: Account, at: ReferencePoint) -> CleanReference:

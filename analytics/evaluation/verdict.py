@@ -11,7 +11,7 @@ from analytics.decisions.diagnosis import (
     Odds,
     shares_by_cause,
 )
-from analytics.trends.account import Account, accusable
+from analytics.trends.account import Account
 from analytics.trends.clean_reference import EVIDENCE_DAY_HOURS, REFERENCE_DAYS
 from analytics.trends.model import DEPOSIT, INSTRUMENTS
 from analytics.trends.tracking import matters
@@ -143,7 +143,7 @@ def decide(
             return _named(cause, ranked)
     if account.assumed_secondary_m3_s is not None:
         return _temperatures_only(account, odds, effectiveness)
-    accused = _accused_instrument(odds, listed, accusable(account.table))
+    accused = _accused_instrument(odds, listed, account.may_be_named())
     deposit = by_kind[CauseKind.DEPOSIT, None]
     fouled = _is_fouled(account, odds, state, alerts)
     after = {kind: by_kind.get((kind, None)) for kind in AFTER_ORDER}
@@ -252,7 +252,8 @@ def _accused_instrument(
         )
         alike = 0.5 * together if cause.kind is CauseKind.FLOW_METER else CREDIBLE
         sure = together > CREDIBLE and shares[cause.kind, cause.subject] >= alike
-        large = abs(odds.moved[unknown].value) > matters(unknown)
+        moved = odds.moved[unknown]
+        large = abs(moved.value) > matters(unknown) and not moved.low <= 0 <= moved.high
         if sure and large and evidence > INSTRUMENT_EVIDENCE:
             return cause
     return None

@@ -37,7 +37,7 @@ from analytics.trends.drift import (
 )
 from analytics.trends.evidence import set_aside
 from analytics.trends.hours import HourTable, hour_table
-from analytics.trends.idle import IdleOffsets, difference_statements, idle_offsets
+from analytics.trends.idle import IdleOffsets, idle_offsets
 from analytics.trends.model import (
     DEPOSIT,
     INDEX,
@@ -48,6 +48,8 @@ from analytics.trends.model import (
 )
 from analytics.trends.piping import parallel_days
 from analytics.trends.quality import sample_reasons
+from analytics.trends.thermometer_offsets import ThermometerOffsets, track_offsets
+from analytics.trends.thermometer_steps import ThermometerStep, denied, thermometer_steps
 from analytics.trends.tracking import Tracks, explanations, leading, track
 from analytics.vocabulary.quantities import (
     PRIMARY_FLOW,
@@ -95,11 +97,22 @@ class Account:
     alarm: NDArray[np.bool_] | None = None  # (d,) drift alarm for deposit
     parallel: NDArray[np.bool_] | None = None  # (d,) as if in parallel flow
     surface_days: tuple[int, ...] = ()
+    steps: tuple[
+        ThermometerStep, ...
+    ] = ()  # thermometers that idle hours show to have been changed
+    offsets: ThermometerOffsets | None = None
+    denied: NDArray[np.bool_] | None = None  # (d, instruments in play) idle hours speak against it
 
     @property
     def ready(self) -> int | None:
         """First day after the reference period, days since 1970."""
         return None if self.period is None else self.period.last + 1
+
+    def may_be_named(self) -> tuple[int, ...]:
+        """Return the instruments that may be named as of the last day."""
+        denied = () if self.denied is None else self.denied[-1]
+        no = [i for i, d in zip(instruments_in_play(self.table), denied, strict=False) if d]
+        return tuple(i for i in accusable(self.table) if i not in no)
 
     def deposit(self) -> tuple[Array, Array]:
         """Return the account's deposit (times U0) and its standard deviation, by day."""
@@ -234,6 +247,42 @@ def _renewals(
     return tuple(renewals), tuple(sorted(surface))
 
 
+def _steps(base: Account, ready: int, evidence: NDArray[np.int64]) -> tuple[ThermometerStep, ...]:
+    """Return the thermometers that idle hours after the reference show to have been changed."""
+    steps = thermometer_steps(base.idle.blocks(0, np.unique(evidence)))
+    return tuple(s for s in steps if s.known >= ready)
+
+
+def _denied(
+    base: Account, info: DailyInformation, tracks: Tracks, instruments: tuple[int, ...],
+    steps: Sequence[ThermometerStep], ready: int,
+) -> NDArray[np.bool_]:  # fmt: skip
+    """Tell by day which instruments idle hours acquit; a meter is never heard there."""
+    found = np.zeros((len(info.day), len(instruments)), dtype=bool)
+    claimed = np.stack([tracks.moved[:, 2 + j, 0] for j in range(4)], axis=1)
+    stretches = base.idle.blocks(0, info.day)
+    found[:, :4] = denied(info.day, claimed, stretches, steps, ready)
+    return found
+
+
+def _offsets(
+    base: Account,
+    fit: CleanFit,
+    info: DailyInformation,
+    ready: int,
+    steps: Sequence[ThermometerStep],
+) -> ThermometerOffsets:
+    """Follow the thermometers' errors by the reference period and the idle hours after it."""
+    known = info.prior_matrix + info.matrix[info.day < ready].sum(axis=0)
+    stretches = [
+        stretch
+        for circulating in (False, True)
+        for stretch in base.idle.blocks(ready, info.day, circulating=circulating)
+    ]
+    covariance = np.linalg.inv(known)[:4, :4]
+    return track_offsets(ready, fit.point[:4], covariance, stretches, steps)
+
+
 def instrument_index(role: str | None) -> int | None:
     """Return the unknown that is the error of an instrument."""
     if role in TEMPERATURES:
@@ -282,6 +331,15 @@ def _with_days(
     bits: NDArray[np.int64],
 ) -> Account:
     renewals, surface = _renewals(base, fit, period)
+    steps = _steps(base, period.last + 1, base.table.day[rows])
+    renewals += tuple(
+        Renewal(
+            day=s.known + 1,
+            index=s.index,
+            sd=max(abs(s.size_K), float(fit.model.prior_sd[s.index])),
+        )
+        for s in steps
+    )
     info = daily_information(
         fit, hours, base.table.day[rows], renewals,
         assumed_secondary=base.assumed_secondary_m3_s is not None,
@@ -289,8 +347,7 @@ def _with_days(
     ready = period.last + 1
     at_rest = tuple(
         Statement(day=day, row=row, value=value, sd=sd)
-        for day, middle in base.idle.blocks(ready, info.day)
-        for row, value, sd in difference_statements(middle)
+        for day, (row, value, sd) in base.idle.statements_after(ready, info.day)
     )
     info = with_statements(info, fit.point, at_rest)
     instruments = instruments_in_play(base.table)
@@ -299,7 +356,8 @@ def _with_days(
     tracks = track(info, explanations(instruments), ready)
     parallel = parallel_days(fit, hours, base.table.day[rows], info.day)
     threshold = alarm_threshold(base.exchanger.limits.false_alerts_per_year)
-    kept_by = leading(tracks, may_be_named)
+    not_it = _denied(base, info, tracks, instruments, steps, ready)
+    kept_by = leading(tracks, may_be_named, not_it)
     rows_kept = np.arange(len(kept_by))
     alarm = deposit_alarm_days(scores, threshold)
     alarm |= deposit_left_days(
@@ -312,5 +370,6 @@ def _with_days(
         channel_ratio=base.channel_ratio, assumed_secondary_m3_s=base.assumed_secondary_m3_s,
         idle=base.idle, period=period, fit=fit, hours=hours, hour_rows=rows, info=info,
         scores=scores, tracks=tracks, kept_by=kept_by,
-        alarm=alarm & ~parallel, parallel=parallel, surface_days=surface,
+        alarm=alarm & ~parallel, parallel=parallel, surface_days=surface, steps=steps, denied=not_it,
+        offsets=_offsets(base, fit, info, ready, steps),
     )  # fmt: skip

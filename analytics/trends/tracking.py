@@ -45,6 +45,8 @@ class Tracks:
     deposit, deposit_sd : (d, k) of the account's step size
     state, covariance : (k, s), (k, s, s) at the last day, account's step size
     moved, moved_sd : (d, k, 2) the moving unknowns (NaN where fewer than two move)
+    thermometers : (d, k, 4) errors against the reference's, renewals included, K
+    thermometers_cov : (d, k, 4, 4)
     """
 
     explanations: tuple[Explanation, ...]
@@ -53,6 +55,8 @@ class Tracks:
     deposit_sd: Array
     moved: Array
     moved_sd: Array
+    thermometers: Array
+    thermometers_cov: Array
     state: Array
     covariance: Array
 
@@ -91,6 +95,7 @@ def track(
     evidence = np.zeros((d, k))
     deposit, deposit_sd = np.zeros((d, k)), np.zeros((d, k))
     moved, moved_sd = np.full((d, k, 2), np.nan), np.full((d, k, 2), np.nan)
+    thermometers, thermometers_cov = np.zeros((d, k, 4)), np.zeros((d, k, 4, 4))
     eye = np.eye(s)
     diagonal = np.arange(s)
     previous = ready
@@ -113,13 +118,17 @@ def track(
         row = info.total_row(DEPOSIT, int(info.day[i]))
         deposit[i] = x[:, ACCOUNT_STEP] @ row
         deposit_sd[i] = np.sqrt(row @ P[:, ACCOUNT_STEP] @ row)
+        four = np.array([info.total_row(t, int(info.day[i])) for t in range(4)])
+        thermometers[i] = x[:, ACCOUNT_STEP] @ four.T
+        thermometers_cov[i] = four @ P[:, ACCOUNT_STEP] @ four.T
         for j, candidate in enumerate(candidates):
             for m, unknown in enumerate(candidate.moving):
                 moved[i, j, m] = x[j, ACCOUNT_STEP, unknown]
                 moved_sd[i, j, m] = np.sqrt(P[j, ACCOUNT_STEP, unknown, unknown])
     return Tracks(
         explanations=candidates, evidence=evidence, deposit=deposit, deposit_sd=deposit_sd,
-        moved=moved, moved_sd=moved_sd, state=x[:, ACCOUNT_STEP], covariance=P[:, ACCOUNT_STEP],
+        moved=moved, moved_sd=moved_sd, thermometers=thermometers,
+        thermometers_cov=thermometers_cov, state=x[:, ACCOUNT_STEP], covariance=P[:, ACCOUNT_STEP],
     )  # fmt: skip
 
 
@@ -146,6 +155,7 @@ def _log_mean(log_values: Array) -> Array:
 def leading(
     tracks: Tracks,
     accusable: tuple[int, ...],
+    denied: NDArray[np.bool_] | None = None,
     *,
     instrument_margin: float = 5.0,
     least: float = 10.0,
@@ -154,6 +164,7 @@ def leading(
 
     That of the deposit, unless an instrument that may be named explains the day clearly better; then
     deposit and instrument together, so that the instrument's error does not pass for a deposit.
+    ``denied`` (d, instruments): by day, those that something else acquits.
     """
     k = len(tracks.explanations)
     instruments = (k - 2) // 2
@@ -165,6 +176,8 @@ def leading(
         ]
     )
     large = np.abs(tracks.moved[:, pairs, 1]) > limits
+    if denied is not None:
+        large &= ~denied
     best = np.where(
         large, np.maximum(tracks.evidence[:, alone], tracks.evidence[:, pairs]), -np.inf
     )

@@ -372,6 +372,25 @@ class OffsetFinding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PairOffset:
+    """How far two thermometers disagree, from one piece of evidence: ``first`` minus ``second``.
+
+    ``load``: how the difference behaves over load in the reference period; ``standstill``: all pipes
+    near the room; ``circulation``: valve shut, both secondary thermometers in the same water;
+    ``together``: all of these as of the last of them.
+    """
+
+    first_role: str
+    second_role: str
+    evidence: Literal["load", "standstill", "circulation", "together"]
+    from_utc: datetime
+    to_utc: datetime
+    hours: float
+    difference_K: Estimate
+    age_days: float  # from its end to the end of the data
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CurrentState:
     """The figures people read, as of the last day with evidence."""
 
@@ -497,3 +516,4 @@ class Evaluation:
     latest: LatestInterval | None
     daily: pd.DataFrame  # index day (UTC), DAILY_COLUMNS and _low/_high
     intervals: pd.DataFrame  # index interval start (UTC), INTERVAL_COLUMNS
+    pairs: tuple[PairOffset, ...] = ()  # in the order of time, "together" last

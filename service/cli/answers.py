@@ -16,7 +16,9 @@
                         nine times in ten between earliest and latest, null: beyond the horizon
     avoidable_cost      {so_far, next_month, next_year, visit_price, best_visit}
     data_health         {grade, instrumentation, first, last, hours_running, hours_evidence,
-                        missing_roles, consequences}, hours over the last 30 days; or null
+                        hours_set_aside, missing_roles, consequences}, hours over the last 30 days,
+                        set aside by reason; or null
+    thermometer_pairs   [{first, second, evidence, since, through, hours, difference, age_days}]
     open_alerts         how many are active
 
 A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten. Where
@@ -58,7 +60,10 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
                            horizon_days, reason}
       avoidable_cost      {so_far, next_month, next_year, visit_price, best_visit}
       data_health         {grade, instrumentation, first, last, hours_running,
-                           hours_evidence, missing_roles, consequences} or null
+                           hours_evidence, hours_set_aside, missing_roles,
+                           consequences} or null
+      thermometer_pairs   [{first, second, evidence, since, through, hours,
+                           difference, age_days}]
       open_alerts
 
     A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten.

@@ -25,6 +25,7 @@ from service.pages import account_sections, causes, sections
 from service.pages.home import about
 from service.pages.rendering import ledger_of, message_page, page, render
 from service.pages.sections import Part
+from service.pages.thermometer_pairs import pairs_table
 from service.register.maintenance import refuse_future
 from service.register.plant import Plant
 from service.wording import dates, numbers
@@ -75,6 +76,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         causes_heading=causes.heading(evaluation),
         causes=causes.rows(evaluation, plant), compared=causes.compared_with(evaluation),
         thermometers=sections.thermometers(evaluation, plant),
+        pairs=pairs_table(evaluation, plant),
         present=sections.present(evaluation.latest, tag, plant),
         latest_start=evaluation.latest.start_utc.isoformat() if evaluation.latest else "",
         money=account_sections.money(evaluation, plant),

@@ -81,6 +81,20 @@ class AvoidableCost:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ThermometerPair:
+    """How far the first of two thermometers reads above the second, and how that is known."""
+
+    first: str
+    second: str
+    evidence: str  # "load", "standstill", "circulation"; "together": all of them
+    since: datetime
+    through: datetime
+    hours: float
+    difference: Figure
+    age_days: float  # from there to the end of the data
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Health:
     """How good the data of the last 30 days is."""
 
@@ -90,6 +104,7 @@ class Health:
     last: datetime | None
     hours_running: float
     hours_evidence: float
+    hours_set_aside: dict[str, float]  # by reason; an hour may have several
     missing_roles: tuple[str, ...]
     consequences: tuple[str, ...]
 
@@ -119,6 +134,7 @@ class Status:
     limit_reached: LimitReached
     avoidable_cost: AvoidableCost
     data_health: Health | None
+    thermometer_pairs: tuple[ThermometerPair, ...]
     open_alerts: int
 
 
@@ -183,6 +199,7 @@ def status_of(
         limit_reached=_limit_reached(evaluation, no_flow),
         avoidable_cost=_cost(evaluation, exchanger, no_flow),
         data_health=_health(evaluation, plant),
+        thermometer_pairs=_pairs(evaluation),
         open_alerts=open_alerts,
     )
 
@@ -289,6 +306,19 @@ def _cost(evaluation: Evaluation | None, exchanger: Exchanger, why: str) -> Avoi
     )
 
 
+def _pairs(evaluation: Evaluation | None) -> tuple[ThermometerPair, ...]:
+    return tuple(
+        ThermometerPair(
+            first=p.first_role, second=p.second_role, evidence=p.evidence, since=p.from_utc,
+            through=p.to_utc, hours=p.hours, age_days=p.age_days,
+            difference=Figure(
+                value=p.difference_K.value, low=p.difference_K.low, high=p.difference_K.high, unit="K"
+            ),
+        )
+        for p in (evaluation.pairs if evaluation is not None else ())
+    )  # fmt: skip
+
+
 def _health(evaluation: Evaluation | None, plant: Plant) -> Health | None:
     if evaluation is None:
         return None
@@ -300,6 +330,7 @@ def _health(evaluation: Evaluation | None, plant: Plant) -> Health | None:
         last=health.last_utc,
         hours_running=health.hours_running_30d,
         hours_evidence=health.hours_evidence_30d,
+        hours_set_aside=dict(health.set_aside_30d),
         missing_roles=health.missing_roles,
         consequences=tuple(remark_text(r, plant.units) for r in health.consequences),
     )

@@ -3,39 +3,19 @@
 The extract and its citation are in ``tests/analytics/data``.
 """
 
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
 
 from analytics.evaluation import evaluate
 from analytics.vocabulary.records import CauseKind, Evaluation, Exchanger, VerdictKind
-
-FILE = Path(__file__).parents[1] / "data" / "substation-4-extract.csv.gz"
-COLUMNS = {
-    "t_amb": ("outdoor_temperature", 1.0),
-    "t_ref": ("secondary_supply_set_point", 1.0),
-    "t_sup_prim": ("primary_supply_temperature", 1.0),
-    "t_ret_prim": ("primary_return_temperature", 1.0),
-    "t_sup_sec": ("secondary_supply_temperature", 1.0),
-    "t_ret_sec": ("secondary_return_temperature", 1.0),
-    "e": ("heat_energy", 3.6e9),
-    "pe": ("heat_power", 1e3),
-}
+from tests.analytics.substations import COLUMNS, substation
 
 
 @pytest.fixture(scope="module")
 def trends() -> pd.DataFrame:
-    """The extract as a trend frame; stamps of the hour that clocks repeat are left out."""
-    table = pd.read_csv(FILE, parse_dates=["datetime"]).drop_duplicates("datetime")
-    local = pd.DatetimeIndex(table.pop("datetime"))
-    index = local.tz_localize("Europe/Belgrade", ambiguous="NaT", nonexistent="NaT")
-    frame = pd.DataFrame(
-        {role: table[name].to_numpy() * factor for name, (role, factor) in COLUMNS.items()},
-        index=index.tz_convert("UTC").rename("time_utc"),
-    )
-    return frame[frame.index.notna()].sort_index()
+    """The first winter in which power was logged."""
+    return substation(4).loc["2020-10-01":"2021-02-28"]
 
 
 @pytest.fixture(scope="module")

@@ -290,9 +290,9 @@ def test_thermometers_at_rest_are_held_against_each_other():
     assert len(found.day) == n - 23
     np.testing.assert_allclose(found.median_K(), error - error.mean(), atol=1e-12)
     assert found.median_K(before=int(found.day[0])) is None
-    ((last, middle),) = found.blocks(0, np.array([found.day[-1] + 30]))
-    assert last == found.day[-1]
-    np.testing.assert_allclose(middle, error - error.mean(), atol=1e-12)
+    (block,) = found.blocks(0, np.array([found.day[-1] + 30]))
+    assert block.last == found.day[-1]
+    np.testing.assert_allclose(block.middle_K, error - error.mean(), atol=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -327,12 +327,12 @@ def test_a_stretch_of_rest_ends_with_the_next_day_of_evidence():
     evidence = np.array([5, 20, 40, 100])
     blocks = found.blocks(0, evidence)
     # days 30 to 34 follow the first stretch too closely to count again
-    assert [(last, round(float(m[0]), 3)) for last, m in blocks] == [(14, 0.1), (94, 0.3)]
+    assert [(b.last, round(float(b.middle_K[0]), 3)) for b in blocks] == [(14, 0.1), (94, 0.3)]
     for cut in (15, 21, 35, 41, 95, 101):
         known = IdleOffsets(day=day[day < cut], difference_K=found.difference_K[day < cut])
         part = known.blocks(0, evidence[evidence < cut])
-        assert [last for last, _ in part] == [
-            last for last, _ in blocks if evidence[evidence < cut].max() > last
+        assert [b.last for b in part] == [
+            b.last for b in blocks if evidence[evidence < cut].max() > b.last
         ]
 
 
