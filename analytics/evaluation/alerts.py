@@ -53,7 +53,8 @@ def fouling_alerts(account: Account, daily: pd.DataFrame) -> list[AlertEvent]:
     deposit, sd = account.deposit()
     # small evidence since the onset, or a level that can be nought: nothing to hear of any more
     calm = (scores.ratio[:, 0] < threshold / 2) & (deposit - NINE_IN_TEN * sd < 0.01)
-    spans = latched(account.alarm & ~visited, calm, visited)
+    # a fall from better than clean is a drift, but no reason to call anybody to the plates
+    spans = latched(account.alarm & ~visited & (deposit > 0), calm, visited)
     index = pd.DatetimeIndex(days_to_index(info.day)).tz_localize("UTC")
     return [
         AlertEvent(

@@ -170,7 +170,7 @@ def _changed(step: ThermometerStep) -> Remark:
         code="thermometer_changed",
         numbers={"step_K": step.size_K, "low_K": step.size_K - half, "high_K": step.size_K + half},
         words={
-            "role": TEMPERATURES[step.index], "after": f"{after:%Y-%m}", "known": f"{known:%Y-%m}",
+            "role": TEMPERATURES[step.index], "after": f"{after:%B %Y}", "known": f"{known:%B %Y}",
         },
     )  # fmt: skip
 

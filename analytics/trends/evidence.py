@@ -1,6 +1,8 @@
 """Which hours carry evidence on the heat transfer, and why the others do not.
 
-The limits are those that experiments found to matter; the floor on the load matters more than the
+UA is never formed minute by minute: the model predicts the outlets from an hour's means, which is right
+to first order in what varies inside the hour. The limits keep the second order small. They are those
+that experiments found to matter; the floor on the load matters more than the
 limits on steadiness. Every reason uses the hour itself and the one before, nothing later.
 """
 
@@ -16,7 +18,10 @@ LEAST_FLOW = 0.15  # of nominal
 LEAST_PRIMARY_FALL_K = 3.0
 LEAST_SECONDARY_RISE_K = 1.5
 STEADY_DEVIATION_K = (1.2, np.inf, 1.0, 1.0)  # inside the hour: primary supply, -, secondary pair
-STEADY_FLOW_DEVIATION = 0.20
+# UA of an hour's means is below the mean of its UA by about 1.2 times the variance of ln flow inside the
+# hour (quasi-steady counterflow, all else steady; inlet temperatures alone leave none): 1.2 % at this
+# limit, 4.5 % at twice it, 0.03 % in half of the hours of simulated plants.
+STEADY_FLOW_DEVIATION = 0.10
 STEADY_STEP_K = 1.5  # secondary supply against the hour before
 STEADY_VALVE_STEP = 0.06  # mean move of the valve from one logged point to the next
 STEADY_FLOW_STEP = 0.5  # ln primary flow against the hour before
