@@ -239,7 +239,8 @@ def latest_interval(account: Account, frame: pd.DataFrame, step_s: float) -> Lat
         minutes=step_s / 60.0,
         values=values,
         set_aside=tuple(name for name, bit in REASON_BITS.items() if bits & bit),
-        clean_approach_K=_clean_approach(account, row),
+        # below the least load the thermometers' errors are all there would be to see of it
+        clean_approach_K=None if bits & REASON_BITS["low_load"] else _clean_approach(account, row),
     )
 
 

@@ -21,7 +21,11 @@ def pairs_table(evaluation: Evaluation, plant: Plant) -> Table | None:
     ordered: dict[tuple[str, str], list[PairOffset]] = {}
     for statement in evaluation.pairs:
         ordered.setdefault((statement.first_role, statement.second_role), []).insert(0, statement)
-    rows = tuple(_row(s, plant) for statements in ordered.values() for s in statements)
+    rows = tuple(
+        _row(said, plant, named=number == 0)
+        for statements in ordered.values()
+        for number, said in enumerate(statements)
+    )
     return Table(
         caption="How far two thermometers disagree",
         heads=("First against second", "Evidence", "Between", "First reads higher by", "Age"),
@@ -29,12 +33,14 @@ def pairs_table(evaluation: Evaluation, plant: Plant) -> Table | None:
     )
 
 
-def _row(said: PairOffset, plant: Plant) -> tuple[str, ...]:
+def _row(said: PairOffset, plant: Plant, *, named: bool) -> tuple[str, ...]:
     measure = numbers.measure_of("error_K", plant.units)
     first, last = (dates.month(t, plant.zone, year=True) for t in (said.from_utc, said.to_utc))
     old = ", old" if said.age_days > _OLD_DAYS else ""
     return (
-        f"{role_label(said.first_role)} \N{EN DASH} {role_label(said.second_role)}",
+        f"{role_label(said.first_role)} \N{EN DASH} {role_label(said.second_role)}"
+        if named
+        else "",
         f"{_EVIDENCE[said.evidence]}, {said.hours:,.0f}{NBSP}h",
         first if first == last else f"{first} to {last}",
         numbers.figure(said.difference_K, measure, signed=True).text,
