@@ -19,6 +19,11 @@ LONGEST_HOLD_s = (
 )  # a point logged on change may rest this long before it counts as silent
 REGULAR_HOLD = 1.6  # in logging intervals, for a point logged at fixed times
 REGULAR_SHARE = 0.7  # share of spacings that equal the usual one in a regular log
+SILENCE = 2.5  # usual spacings, from which on a point is silent
+SILENCES_LEAST, SILENCES_SHARE = 3, 0.03  # of a day's spacings; fewer are gaps
+REPEATS_MOST = 0.02  # of a day's values; a point logged on change has none but its heartbeat's
+TELLING_SPACINGS = 4  # a day with fewer tells no habit of its own ...
+HABIT_DAYS = 7.0  # ... and keeps that of the last day that does, if it is not longer ago
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,12 +65,23 @@ def epoch_seconds(index: pd.DatetimeIndex) -> Seconds:
     return np.asarray(index.as_unit("ns").asi8, dtype=float) / 1e9
 
 
-def holding_times(time_s: Seconds) -> tuple[Seconds, NDArray[np.bool_], Seconds]:
+def holding_times(
+    time_s: Seconds, values: NDArray[np.float64] | None = None
+) -> tuple[Seconds, NDArray[np.bool_], Seconds]:
     """Say how long each sample of one point holds at the most.
 
-    The logging habit is judged day by day from that day's samples alone: a fixed interval holds
-    for 1.6 of it, a point logged on change for six hours. A day's last spacing belongs to the day on
-    which it begins only if it also ends there, so that a later sample never alters an earlier day.
+    The logging habit is judged day by day from the samples of that day and those before it: a fixed
+    interval holds for 1.6 of it, a point logged on change for six hours. A day's last spacing belongs
+    to the day on which it begins only if it also ends there, so that a later sample never alters an
+    earlier day.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Rising stamps. [s since 1970]
+    values : ndarray, shape (n,), optional
+        With them a point that changes at almost every tick is known as logged on change by its
+        silences: it moves over a silence by no more than over a tick, and never repeats a value.
 
     Returns
     -------
@@ -77,16 +93,57 @@ def holding_times(time_s: Seconds) -> tuple[Seconds, NDArray[np.bool_], Seconds]
     frame = pd.DataFrame({"day": day, "spacing": spacing})
     usual = frame.groupby("day")["spacing"].transform("median").to_numpy()
     same = np.abs(spacing - usual) <= 0.1 * usual + 1.0
-    share = (
-        pd.DataFrame({"day": day, "same": np.where(np.isnan(spacing), np.nan, same)})
-        .groupby("day")["same"]
-        .transform("mean")
-        .to_numpy()
-    )
-    on_change = share < REGULAR_SHARE
+    frame["same"] = np.where(np.isnan(spacing), np.nan, same)
+    habit = frame.groupby("day")[["same", "spacing"]].agg({"same": "mean", "spacing": "count"})
+    changing = (habit["same"] < REGULAR_SHARE).to_numpy()
+    if values is not None:
+        changing = changing | _moves_as_little_when_silent(frame, usual, values)
+    changing = _as_on_days_before(habit.index.to_numpy(), changing, habit["spacing"].to_numpy())
+    on_change = changing[np.searchsorted(habit.index.to_numpy(), day)]
     single = np.isnan(usual)  # a day with one sample tells no habit: hold it for an hour
     hold = np.where(on_change, LONGEST_HOLD_s, REGULAR_HOLD * np.where(single, 3600.0, usual))
     return np.minimum(hold, LONGEST_HOLD_s), on_change, usual
+
+
+def _moves_as_little_when_silent(
+    frame: pd.DataFrame, usual: Seconds, values: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Tell for each day whether silences are those of a point that did not move.
+
+    Over a gap in a regular log a value drifts on; a point logged on change moves by its increment,
+    whether that takes a minute or an hour.
+    """
+    step = np.abs(np.diff(values, append=np.nan))
+    step[np.isnan(frame["spacing"].to_numpy())] = np.nan
+    silent = frame["spacing"].to_numpy() >= SILENCE * usual
+    days = pd.DataFrame(
+        {
+            "day": frame["day"],
+            "silent": silent,
+            "counted": ~np.isnan(step),
+            "repeats": step == 0,
+            "over_silence": np.where(silent, step, np.nan),
+            "over_tick": np.where(silent, np.nan, step),
+        }
+    ).groupby("day")
+    total = days[["silent", "counted", "repeats"]].sum()
+    moved = days[["over_silence", "over_tick"]].median()
+    enough = np.maximum(SILENCES_LEAST, SILENCES_SHARE * total["counted"])
+    return np.asarray(
+        (total["silent"] >= enough)
+        & (total["repeats"] <= REPEATS_MOST * total["counted"])
+        & (moved["over_silence"] <= 1.5 * moved["over_tick"])
+    )
+
+
+def _as_on_days_before(
+    day: NDArray[np.float64], changing: NDArray[np.bool_], spacings: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Let a day of few samples keep the habit of the days before: little to log is no gap."""
+    tells = spacings >= TELLING_SPACINGS
+    last = np.maximum.accumulate(np.where(tells, np.arange(len(day)), -1))
+    known = (last >= 0) & (day - day[np.maximum(last, 0)] <= HABIT_DAYS)
+    return np.where(~tells & known, changing | changing[np.maximum(last, 0)], changing)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +173,7 @@ def _pieces(time_s: Seconds, hold_s: Seconds, edges_s: Seconds) -> _Pieces:
 
 def grid_column(time_s: Seconds, values: NDArray[np.float64], edges_s: Seconds) -> GridColumn:
     """Put the samples of one point on the grid whose edges are given."""
-    hold, on_change, spacing = holding_times(time_s)
+    hold, on_change, spacing = holding_times(time_s, values)
     width = np.diff(edges_s)
     cut = _pieces(time_s, hold, edges_s)
 
