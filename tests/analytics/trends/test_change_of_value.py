@@ -44,7 +44,10 @@ def test_silence_is_covered_and_held_within_the_increment(seed, role):
     a, b = full.mean(role), thin.mean(role)
     assert np.isfinite(b).mean() >= 0.9 * np.isfinite(a).mean()
     both = np.isfinite(a) & np.isfinite(b)
-    assert np.quantile(np.abs(a - b)[both], 0.99) <= 0.5
+    # an hour of which only a part is covered may miss what came when the longest hold had run out
+    assert np.quantile(np.abs(a - b)[both], 0.98) <= 0.5
+    covered = both & (thin.columns[role].coverage > 0.99)
+    assert np.abs(a - b)[covered].max() <= 0.5
 
 
 def test_a_quiet_day_keeps_the_habit_of_the_days_before_and_not_of_those_after():
