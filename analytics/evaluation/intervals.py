@@ -9,6 +9,7 @@ columns are as read. Not here: the indicators and their doubt (``indicators``).
 import numpy as np
 import pandas as pd
 
+from analytics.decisions.pressure import hourly_log_ratio
 from analytics.evaluation.indicators import as_corrected, as_read
 from analytics.physics.effectiveness import temperature_effectiveness
 from analytics.trends.account import Account
@@ -48,6 +49,10 @@ def interval_frame(account: Account, table: HourTable, step_s: float) -> pd.Data
     columns = _readings(account, table)
     columns.update(as_read(account, table, hours))
     columns.update(as_corrected(account, hours))
+    for side, name in enumerate(("primary", "secondary")):
+        by_hour = hourly_log_ratio(account, side)
+        ratio = np.full(len(row), np.nan) if by_hour is None else np.exp(by_hour[0])[row]
+        columns[f"{name}_pressure_ratio"] = ratio
     columns["set_aside"] = account.set_aside[row].astype(float)
     frame = pd.DataFrame(columns, index=table.start)
     frame.index.name = "start"

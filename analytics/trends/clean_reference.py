@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from analytics.physics.effectiveness import temperature_effectiveness
 from analytics.physics.fluids import DOUBT, FluidProperties
+from analytics.physics.heat_loss import pack_loss_W_K
 from analytics.trends.model import (
     DEPOSIT,
     INDEX,
@@ -151,7 +152,7 @@ def _priors(
     mean[INDEX["wall"]] = np.log(wall_share / scale)
     sd[INDEX["wall"]] = 0.15 if exchanger.area_m2 else 0.5
     sd[INDEX["bend_primary"]] = sd[INDEX["bend_secondary"]] = 0.04
-    mean[INDEX["jacket_loss"]] = sd[INDEX["jacket_loss"]] = jacket_loss_guess(scale)
+    mean[INDEX["jacket_loss"]] = sd[INDEX["jacket_loss"]] = jacket_loss_guess(exchanger, scale)
     sd[INDEX["curve_primary_meter"]] = sd[INDEX["curve_secondary_meter"]] = 0.01
     sd[INDEX["temperature_slope"]] = 0.0015
     sd[INDEX["stem_secondary_supply"]] = sd[INDEX["stem_secondary_return"]] = 0.004
@@ -167,13 +168,10 @@ def _wall_share(exchanger: Exchanger, scale: float) -> float:
     return float(np.clip(wall * scale, 0.02, 0.6))
 
 
-def jacket_loss_guess(scale_UA_W_K: float) -> float:
-    """Loss to the room, W/K: about 10 W/(m2 K) over a pack's outside (common practice).
-
-    The outside of a pack grows with the two-thirds power of its plates' area, here about 0.3 m2 for
-    each m2 of plates to that power, at 5 kW/(m2 K) of plate.
-    """
-    return float(10.0 * 0.3 * (scale_UA_W_K / 5000.0) ** (2 / 3))
+def jacket_loss_guess(exchanger: Exchanger, scale_UA_W_K: float) -> float:
+    """Loss to the room, W/K; the plates' area from 5 kW/(m2 K) where it is not registered."""
+    area = exchanger.area_m2 or scale_UA_W_K / 5000.0
+    return pack_loss_W_K(area, exchanger.insulated)
 
 
 def nameplate_UA(

@@ -140,6 +140,8 @@ INTERVAL_COLUMNS: tuple[Quantity, ...] = (
     *_with_doubt("U", "W/m**2/K", "U", "overall heat-transfer coefficient; empty without an area"),
     *_with_doubt("Rf", "m**2*K/W", "fouling resistance of the interval", "1/U minus 1/U clean; empty without an area"),
     *_with_doubt("cleanliness", "", "cleanliness factor of the interval", "UA over clean UA"),
+    _column("primary_pressure_ratio", "", "primary pressure ratio", "pressure drop over that of clean plates at the same flow"),
+    _column("secondary_pressure_ratio", "", "secondary pressure ratio", "pressure drop over that of clean plates at the same flow"),
     _column("set_aside", "", "reasons", "bit mask of SET_ASIDE_REASONS; 0: the interval carries evidence"),
 )  # fmt: skip
 

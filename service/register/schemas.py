@@ -317,6 +317,7 @@ class ExchangerTable(Table):
     plate_conductivity_W_mK: Annotated[float, Field(ge=1.0, le=500.0)] = 15.0
     ports: Literal["front", "both ends"] = "front"
     tightening_dimension_mm: Positive | None = None
+    insulated: bool | None = None
     design_outdoor_degC: Annotated[float, Field(ge=-60.0, le=30.0)] | None = None
     primary: StreamTable = StreamTable()
     secondary: StreamTable = StreamTable()
@@ -346,6 +347,7 @@ class ExchangerTable(Table):
             plate_conductivity_W_mK=self.plate_conductivity_W_mK,
             ports=self.ports,
             tightening_dimension_m=_si(self.tightening_dimension_mm, "mm", "m"),
+            insulated=self.insulated,
             design_duty_W=_si(self.design_duty_kW, "kW", "W"),
             thermometers={r: t.to_record(r) for r, t in self.thermometers.items()},
             flow_meters={r: m.to_record(r) for r, m in self.meters.items()},
