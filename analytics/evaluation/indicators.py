@@ -37,6 +37,8 @@ from analytics.vocabulary.records import Exchanger, Pipe, Thermometer
 STEP_K, STEP_LN = 1e-3, 1e-4  # of the central differences
 DAY_WANDER = np.array([*[DAY_EFFECT_TEMPERATURE_K] * 4, DAY_EFFECT_METER, DAY_EFFECT_METER])
 _LEAST_CHANGE_K, _LEAST_SPAN_K = 0.5, 1.0  # below, a ratio of temperature changes says nothing
+
+
 def registered_doubt(exchanger: Exchanger) -> Array:
     """Standard uncertainties of the constant errors of the four thermometers, K."""
     return np.array(
