@@ -85,7 +85,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
     units = _texts(table, "units", "unit")
     readings: list[Reading] = []
     for number, name in enumerate(names):
-        mine = np.flatnonzero((code == number) & np.isin(kinds, [*_NUMBERS, "null", "failure"]))
+        mine = np.flatnonzero(code == number)
         if mine.size:
             readings += _read_log(
                 table, name, mine, when, values, units, rules, examination, findings
