@@ -106,6 +106,8 @@ def _rows(record: Mapping[str, Any]) -> Iterator[list[str]]:
         return
     for place, member in enumerate(members, 1):
         own = [f"{n} member {place}" if n else "" for n in names]
+        if not any(own):  # the file is the log; its members are still points of their own
+            own[0] = f"member {place}"
         unit = units[place - 1] if isinstance(units, list) and place <= len(units) else ""
         yield [*own, number, stamp, *_datum(member), flags, _text(unit)]
 

@@ -23,6 +23,18 @@ async def main(port: int, count: int, buffer: int) -> None:
         ),
         log_interval=10, logging_type="polled", total_record_count=count,
     )  # fmt: skip
+    server.add_analog_input(2, "PRI RTN T", 62, 45.5)
+    server.add_trend_log_multiple(
+        4, "both", buffer,
+        members=[
+            (
+                bacnet.ObjectIdentifier(bacnet.ObjectType.ANALOG_INPUT, i),
+                bacnet.PropertyIdentifier.PRESENT_VALUE,
+            )
+            for i in (1, 2)
+        ],
+        log_interval=10, logging_type="polled",
+    )  # fmt: skip
     await server.start()
     print("ready", flush=True)
     await asyncio.sleep(60)

@@ -285,6 +285,37 @@ def test_a_real_device_over_the_wrap(ledger):
     assert set(got) == {80.25}
 
 
+def test_a_real_multiple_log(workspace):
+    """Members of a Trend Log Multiple are points of their own."""
+    from service.settings import Settings
+    from service.usecases.ledger import Ledger
+
+    path = workspace / "plant.toml"
+    path.write_text(
+        path.read_text()
+        .replace(f'"{POINT}"', '"both member 1"', 1)
+        .replace('"A.HX1.PRI RTN T"', '"both member 2"', 1)
+    )
+    ledger = Ledger.open(Settings(workspace=workspace, workers=1))
+    ledger.load_register()
+    try:
+        with peer() as port:
+            log = Log(address=f"127.0.0.1:{port}", instance=1001, object="trend-log-multiple,4",
+                      point="both", units="degrees-celsius")  # fmt: skip
+            network = BacnetNetwork(
+                address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=50, every_s=1.0
+            )
+            time.sleep(1.5)
+            (outcome,) = fetch(ledger.store, network)
+        assert outcome.failed is None
+        assert outcome.new_values == 2 * outcome.records > 0
+        frame = ledger.readings("HX-01")
+        assert set(frame["primary_supply_temperature"]) == {80.25}
+        assert set(frame["primary_return_temperature"]) == {45.5}
+    finally:
+        ledger.close()
+
+
 @pytest.mark.slow
 def test_a_reader_that_is_killed_goes_on_where_it_was(workspace):
     from service.settings import Settings
