@@ -22,7 +22,7 @@ from analytics.physics.instruments import (
 from analytics.physics.temperature_difference import log_mean_temperature_difference
 from analytics.trends.account import Account
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN, T2_OUT, HOUR_s, HourTable, hour_table
-from analytics.trends.model import Array, meter_pipe, prepare_hours
+from analytics.trends.model import Array, film_temperatures, meter_pipe, prepare_hours
 from analytics.vocabulary.quantities import (
     INTERVAL_COLUMNS,
     REASON_BITS,
@@ -166,7 +166,7 @@ def _conductances(
     UA = conductance_from_outlets(
         t[:, T1_IN], t[:, T1_OUT], t[:, T2_IN], t[:, T2_OUT], mean_duty, model.arrangement
     )
-    means = np.column_stack([(t[:, 0] + t[:, 1]) / 2, (t[:, 2] + t[:, 3]) / 2])
+    means = film_temperatures(t)
     clean = model.conductance(
         p,
         mass,
