@@ -19,13 +19,7 @@ from numpy.typing import NDArray
 from analytics.physics.effectiveness import arrangement_of, outlet_temperatures
 from analytics.physics.fluids import fluid_properties
 from analytics.trends.account import Account
-from analytics.trends.clean_reference import (
-    AUTOCORRELATED_HOURS,
-    build_model,
-    design_streams,
-    nameplate_UA,
-)
-from analytics.trends.daily import day_effect_sd
+from analytics.trends.day_effects import day_effect_sd
 from analytics.trends.model import (
     ASSUMED_FLOW_NOISE,
     DEPOSIT,
@@ -35,8 +29,10 @@ from analytics.trends.model import (
     Array,
     Model,
     ModelHours,
+    film_temperatures,
     inverse_covariance,
 )
+from analytics.trends.priors import build_model, design_streams, nameplate_UA
 from analytics.trends.reference_condition import (
     NINE_IN_TEN,
     WIDEN_DEPOSIT,
@@ -46,6 +42,7 @@ from analytics.trends.reference_condition import (
 from analytics.vocabulary.quantities import PRIMARY_FLOW, SECONDARY_FLOW, TEMPERATURES
 from analytics.vocabulary.records import Exchanger, Instrumentation, Remark
 
+AUTOCORRELATED_HOURS = 6.0  # hours that tell as much as one independent hour
 ROLES = (*TEMPERATURES, PRIMARY_FLOW, SECONDARY_FLOW)
 LOADS = np.array([0.2, 0.35, 0.5, 0.65, 0.8, 1.0])
 REFERENCE_DAYS, LATER_DAYS = 35, 30
@@ -166,7 +163,7 @@ def _hours(exchanger: Exchanger, state: _State) -> ModelHours:
         hot_in, cold_in, capacity[:, 0], capacity[:, 1], UA, _arrangement(exchanger)
     )
     t = np.column_stack([hot_in, hot_out, cold_out, cold_in])
-    means = np.column_stack([(hot_in + hot_out) / 2, (cold_in + cold_out) / 2])
+    means = film_temperatures(t)
     cp = np.column_stack([f.heat_capacity(m) for f, m in zip(fluids, means.T, strict=True)])
     density = np.column_stack([fluids[0].density(hot_out), fluids[1].density(cold_in)])
     flows = capacity / cp / density
@@ -179,7 +176,8 @@ def _hours(exchanger: Exchanger, state: _State) -> ModelHours:
     noise = np.tile([*[1.5 * NOISE_TEMPERATURE_K] * 4, 2 * NOISE_FLOW, 2 * NOISE_FLOW], (n, 1))
     return ModelHours(
         temperature=t, volume_flow=flows, density=density, heat_capacity=cp, noise=noise,
-        area_ratio=np.ones(n), channel_ratio=np.ones(n), both=np.ones(n, dtype=bool), **logs,
+        area_ratio=np.ones(n), channel_ratio=np.ones(n), both=np.ones(n, dtype=bool),
+        outlet_slope=np.zeros((n, 2)), **logs,
     )  # fmt: skip
 
 
@@ -212,6 +210,9 @@ def _worth(
     one_day = 2 * np.einsum("nij,nik,nkl->jl", J, W, J) / AUTOCORRELATED_HOURS
     one_day = _without_day_effects(one_day, *day_effect_sd(assumed))
     before = np.diag(model.prior_sd**-2.0) + REFERENCE_DAYS * one_day
+    if model.nameplate is not None:
+        _, gradient = model.at_nameplate(point)
+        before += np.outer(gradient, gradient) / model.nameplate.sd**2
     P = np.linalg.inv(before)
     P[np.arange(6), np.arange(6)] += drift**2
     P[DEPOSIT, DEPOSIT] += DEPOSIT_PRIOR**2
@@ -240,9 +241,7 @@ def _without_day_effects(L: Array, index: NDArray[np.int64], sd: Array) -> Array
 
 def _clean_sd(model: Model, point: Array, hours: ModelHours, P: Array) -> float:
     """Standard deviation of ln UA clean at the full load."""
-    means = np.column_stack(
-        [hours.temperature[:, :2].mean(axis=1), hours.temperature[:, 2:].mean(axis=1)]
-    )
+    means = film_temperatures(hours.temperature)
     logs = (hours.ln_conductivity, hours.ln_heat_capacity, hours.ln_viscosity)
     mass = hours.volume_flow * hours.density
     gradient = np.zeros(SIZE)

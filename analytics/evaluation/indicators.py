@@ -28,9 +28,9 @@ from analytics.physics.instruments import (
 from analytics.physics.temperature_difference import log_mean_temperature_difference
 from analytics.physics.uncertainty import Doubt, doubt, sensitivities
 from analytics.trends.account import Account
-from analytics.trends.daily import DAY_EFFECT_METER, DAY_EFFECT_TEMPERATURE_K
+from analytics.trends.day_effects import DAY_EFFECT_METER, DAY_EFFECT_TEMPERATURE_K
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN, T2_OUT, HourTable
-from analytics.trends.model import DEPOSIT, INDEX, SIZE, Array, ModelHours
+from analytics.trends.model import DEPOSIT, INDEX, SIZE, Array, ModelHours, film_temperatures
 from analytics.vocabulary.quantities import ROLE_NAMES
 from analytics.vocabulary.records import Exchanger, Pipe, Thermometer
 
@@ -238,7 +238,7 @@ def _present_and_clean(
     assert account.fit is not None
     model = account.fit.model
     t, mass = model.streams(p, hours)
-    means = np.column_stack([(t[:, 0] + t[:, 1]) / 2, (t[:, 2] + t[:, 3]) / 2])
+    means = film_temperatures(t)
     clean = model.conductance(
         p, mass, means, (hours.ln_conductivity, hours.ln_heat_capacity, hours.ln_viscosity),
         hours.area_ratio, hours.channel_ratio, deposit=0.0,

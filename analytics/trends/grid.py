@@ -32,6 +32,7 @@ class GridColumn:
 
     mean: NDArray[np.float64]
     variance: NDArray[np.float64]  # inside the interval
+    slope: NDArray[np.float64]  # inside the interval, by least squares, per hour; 0 from one sample
     coverage: NDArray[np.float64]  # 0 to 1
     on_change: NDArray[np.bool_]  # logged on change of value that day
     spacing_s: NDArray[np.float64]  # the usual spacing of samples that day; NaN without samples
@@ -51,6 +52,13 @@ class Grid:
         if column is None:
             return np.full(len(self.start), np.nan)
         return np.where(column.coverage >= 0.5, column.mean, np.nan)
+
+    def slope(self, role: str) -> NDArray[np.float64]:
+        """Return the slope of ``role`` inside each interval, per hour; 0 where it is not known."""
+        column = self.columns.get(role)
+        if column is None:
+            return np.zeros(len(self.start))
+        return np.where(column.coverage >= 0.5, column.slope, 0.0)
 
     def deviation(self, role: str) -> NDArray[np.float64]:
         """Return the standard deviation of ``role`` inside each interval."""
@@ -152,6 +160,7 @@ class _Pieces:
 
     sample: NDArray[np.intp]
     interval: NDArray[np.intp]
+    begin_s: Seconds
     length_s: Seconds
 
 
@@ -168,7 +177,7 @@ def _pieces(time_s: Seconds, hold_s: Seconds, edges_s: Seconds) -> _Pieces:
     begin, end, sample = begin[known], end[known], sample[known]
     length = np.maximum(np.minimum(end, time_s[sample] + hold_s[sample]) - begin, 0.0)
     interval = np.searchsorted(edges_s, begin, side="right") - 1
-    return _Pieces(sample=sample, interval=interval, length_s=length)
+    return _Pieces(sample=sample, interval=interval, begin_s=begin, length_s=length)
 
 
 def grid_column(time_s: Seconds, values: NDArray[np.float64], edges_s: Seconds) -> GridColumn:
@@ -187,11 +196,16 @@ def grid_column(time_s: Seconds, values: NDArray[np.float64], edges_s: Seconds) 
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = total(reading) / held
         variance = total((reading - mean[cut.interval]) ** 2) / held
+        middle = cut.begin_s + cut.length_s / 2
+        away = middle - (total(middle) / held)[cut.interval]
+        spread = total(away**2)
+        slope = np.where(spread > 0, total(away * reading) / spread, 0.0) * 3600.0
     some = held > 1e-6 * width
     at = np.clip(np.searchsorted(time_s, edges_s[1:], side="left") - 1, 0, len(time_s) - 1)
     return GridColumn(
         mean=np.where(some, mean, np.nan),
         variance=np.where(some, variance, np.nan),
+        slope=np.where(some, slope, 0.0),
         coverage=held / width,
         on_change=on_change[at] & some,
         spacing_s=np.where(some, spacing[at], np.nan),

@@ -27,6 +27,7 @@ from analytics.vocabulary.records import (
     Thermometer,
 )
 from analytics.vocabulary.units import convert, is_unit
+from service.register.bacnet import BacnetTable
 from service.register.broker import MqttTable
 from service.register.instruments import describe_meter, describe_thermometer
 from service.register.plant import DisplayUnits
@@ -366,4 +367,5 @@ class RegisterFile(Table):
     plant: PlantTable
     tariff: TariffTable | None = None
     mqtt: MqttTable | None = None
+    bacnet: BacnetTable | None = None
     exchanger: list[ExchangerTable] = Field(default_factory=list)

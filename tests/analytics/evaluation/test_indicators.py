@@ -6,7 +6,7 @@ from uncertainties import ufloat
 
 from analytics.evaluation.intervals import interval_frame
 from analytics.trends.account import keep_account
-from analytics.trends.daily import DAY_EFFECT_TEMPERATURE_K
+from analytics.trends.day_effects import DAY_EFFECT_TEMPERATURE_K
 from tests.benchmarks.coverage import coverage_table, run
 from tests.benchmarks.drawn import TEMPERATURES, draw
 
