@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analytics.vocabulary.errors import IngestError
+from ingest.bacnet.json_text import is_json, records_text
 from ingest.unpacking import too_large, unpack
 from ingest.workbooks import kind_of, parquet_text, sheet_texts
 
@@ -34,7 +35,7 @@ class SourceText:
 
     data: bytes
     encoding: str
-    packed: str  # "", "gzip", "bzip2", "xz", "zstd", "zip", "workbook" or "parquet"
+    packed: str  # "", "gzip", "bzip2", "xz", "zstd", "zip", "workbook", "parquet" or "json"
     size: int  # bytes, unpacked
     unfinished: bool = False  # the last line has no line end: it may be cut short
     broken_bytes: int = 0  # that are no UTF-8 in a text that is
@@ -123,6 +124,8 @@ def load_text(
     data, packed = unpack(_load(source, name, bytes_most), name, bytes_most)
     if kind := kind_of(data, name):
         data, packed = _table_text(data, kind, name, bytes_most), kind
+    elif is_json(data):
+        data, packed = records_text(data, name), packed or "json"
     if not data.strip(b" \t\r\n\0\xef\xbb\xbf\xff\xfe"):
         raise IngestError(f"{name}: the file is empty. Export the trends again.")
     for magic, what in _NOT_TEXT:

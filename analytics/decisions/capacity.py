@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from analytics.decisions.money import ConductanceModel
 from analytics.physics.effectiveness import temperature_effectiveness
+from analytics.physics.temperature_difference import surface_mean_temperatures
 from analytics.vocabulary.errors import EvaluationError
 from analytics.vocabulary.records import Capacity, Estimate
 
@@ -136,11 +137,16 @@ def delivered_W(
     span = point.primary_inlet_degC - point.secondary_inlet_degC
     duty = 0.8 * min(primary_W_K, secondary_W_K) * span
     for _ in range(4):  # film temperatures move UA by little: settles at once
+        means = surface_mean_temperatures(
+            np.array([point.primary_inlet_degC]),
+            np.array([point.primary_inlet_degC - duty / primary_W_K]),
+            np.array([point.secondary_inlet_degC]),
+            np.array([point.secondary_inlet_degC + duty / secondary_W_K]),
+        )
         UA = UA_factor * area_ratio * model.UA_W_K(
             np.array([point.primary_kg_s / channel_ratio]),
             np.array([point.secondary_kg_s / channel_ratio]),
-            np.array([point.primary_inlet_degC - duty / primary_W_K / 2.0]),
-            np.array([point.secondary_inlet_degC + duty / secondary_W_K / 2.0]),
+            *means,
             np.array([fouling]),
         )  # fmt: skip
         effectiveness = temperature_effectiveness(

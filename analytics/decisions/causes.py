@@ -8,12 +8,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from analytics.decisions.diagnosis import INSTRUMENT_EVIDENCE, Odds, Signs, shares_by_cause
+from analytics.decisions.pressure import FILM, PressureSide
 from analytics.trends.account import Account
 from analytics.trends.model import DEPOSIT, INSTRUMENTS
 from analytics.trends.reference_condition import NINE_IN_TEN, estimate
 from analytics.trends.tracking import matters
 from analytics.vocabulary.records import Cause, CauseKind, Estimate, Instrumentation, Remark
 
+SIDES = ("primary", "secondary")
 BALANCED = 0.05  # change of the heat balance that two meters of class 2 may show
 
 
@@ -27,7 +29,7 @@ def causes(
     shares = shares_by_cause(odds)
     best = max(max(shares.values()), 1e-12)
     listed = [
-        _likelihood_cause(account, odds, key, share, best, resistance_per_deposit, loss)
+        _likelihood_cause(account, odds, key, share, best, resistance_per_deposit, loss, signs)
         for key, share in shares.items()
     ]
     listed += _rule_causes(signs, odds)
@@ -42,6 +44,7 @@ def _likelihood_cause(
     best: float,
     resistance_per_deposit: float,
     loss: Estimate | None,
+    signs: Signs,
 ) -> Cause:
     kind, role = key
     magnitude, unit = None, ""
@@ -52,6 +55,9 @@ def _likelihood_cause(
         magnitude, unit = Estimate(value=d.value * k, low=d.low * k, high=d.high * k), "m**2*K/W"
         since = _onset(account, DEPOSIT)
         speaks_for, against = _deposit_remarks(account, loss)
+        by_pressure = deposit_by_pressure(signs.pressure)
+        if loss is not None and loss.low > 0:
+            speaks_for, against = speaks_for + by_pressure[0], against + by_pressure[1]
     elif kind is CauseKind.NOTHING:
         speaks_for, against = _nothing_remarks(odds, loss)
     else:
@@ -283,12 +289,44 @@ def _rule_causes(signs: Signs, odds: Odds) -> list[Cause]:
             [Remark(code="parallel_flow_possible", numbers=numbers)],
             [Remark(code="parallel_flow_excluded", numbers=numbers)],
         )
-    if signs.pressure_drop_ratio is not None:
-        numbers = {"ratio": signs.pressure_drop_ratio}
+    sides = [(name, s) for name, s in zip(SIDES, signs.pressure, strict=True) if s is not None]
+    if sides:
+        name, worst = max(sides, key=lambda side: side[1].recent.value)
+        seen = [_pressure_remark("pressure_drop_risen", name, worst)]
+        if odds.share.get(0, 0.0) > 0.5:
+            seen.append(exchanger_quiet)
         add(
             CauseKind.STRAINER,
-            signs.pressure_drop_risen,
-            [Remark(code="pressure_drop_risen", numbers=numbers)],
-            [Remark(code="pressure_drop_same", numbers=numbers)],
+            worst.blocked,
+            seen,
+            [_pressure_remark("pressure_drop_same", name, worst)],
+            worst.recent,
         )
     return found
+
+
+def _pressure_remark(code: str, name: str, side: PressureSide) -> Remark:
+    ratio = side.recent
+    return Remark(
+        code=code, numbers={"ratio": ratio.value, "low": ratio.low, "high": ratio.high},
+        words={"side": name},
+    )  # fmt: skip
+
+
+def deposit_by_pressure(
+    sides: tuple[PressureSide | None, PressureSide | None],
+) -> tuple[list[Remark], list[Remark]]:
+    """Say what the pressure drops say for and against a deposit, and on which side it sits.
+
+    A film hardly narrows a channel, so an unchanged pressure drop is a weak word against one; a rise
+    on one side alone says where it is.
+    """
+    known = [(name, s) for name, s in zip(SIDES, sides, strict=True) if s is not None]
+    risen = [(n, s) for n, s in known if s.recent.low > 1.0 and not s.blocked]
+    if len(risen) == 1 and len(known) == 2:
+        return [_pressure_remark("deposit_side", *risen[0])], []
+    if risen:
+        return [_pressure_remark("channels_narrowed", *side) for side in risen], []
+    if len(known) == 2 and all(s.recent.high < 1.0 + FILM for _, s in known):
+        return [], [Remark(code="channels_as_wide")]
+    return [], []

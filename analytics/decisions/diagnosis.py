@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from analytics.decisions.pressure import PressureSide
 from analytics.trends.account import Account
 from analytics.trends.model import DEPOSIT, INSTRUMENTS
 from analytics.trends.reference_condition import WIDEN_DEPOSIT, estimate
@@ -57,8 +58,7 @@ class Signs:
     set_point_short_K: float | None = None
     short_of_capacity: bool = False
     short_at_design_W: Estimate | None = None
-    pressure_drop_ratio: float | None = None
-    pressure_drop_risen: bool = False
+    pressure: tuple[PressureSide | None, PressureSide | None] = (None, None)
     parallel_flow: bool = False
     effectiveness: float | None = None
     parallel_most: float | None = None

@@ -24,6 +24,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.physics.effectiveness import temperature_effectiveness
+from analytics.physics.temperature_difference import surface_mean_temperatures
 from analytics.vocabulary.errors import EvaluationError
 from analytics.vocabulary.records import Estimate, Tariff
 
@@ -135,12 +136,13 @@ def solve_primary(
     cp = hours.primary_cp_J_kgK
     secondary_W_K = hours.secondary_kg_s * hours.secondary_cp_J_kgK
     span = hot - cold
-    secondary_mean = cold + wanted / secondary_W_K / 2.0
+    warm = cold + wanted / secondary_W_K
 
     def delivered(flow: Floats) -> Floats:
         primary_W_K = flow * cp
-        primary_mean = hot - np.minimum(wanted / primary_W_K, span) / 2.0
-        UA = model.UA_W_K(flow, hours.secondary_kg_s, primary_mean, secondary_mean, fouling)
+        cooled = hot - np.minimum(wanted / primary_W_K, span)
+        means = surface_mean_temperatures(hot, cooled, cold, warm)
+        UA = model.UA_W_K(flow, hours.secondary_kg_s, *means, fouling)
         ratio = primary_W_K / secondary_W_K
         effectiveness = temperature_effectiveness(UA / primary_W_K, ratio, model.arrangement)
         return np.asarray(effectiveness * primary_W_K * span)

@@ -1,4 +1,4 @@
-"""Signs beside the likelihood: hunting valve, missed set point, pressure drop, parallel flow.
+"""Signs beside the likelihood: hunting valve, missed set point, parallel flow.
 
 Each compares the last 30 days with the exchanger's own reference period, so that a site's habits
 are no fault. Causal: uses nothing after the last day of the table.
@@ -25,7 +25,6 @@ MISSED_K = 3.0
 MISSED_SHARE = 0.25
 MISSED_RATIO = 5.0
 OPEN_VALVE = 0.85
-RISEN = 1.35  # pressure drop over that of the clean period at the same flow
 
 
 def reference_and_recent(
@@ -99,25 +98,6 @@ def missed_set_point(account: Account) -> tuple[float, float, bool] | None:
     later = missed & (table.day >= first)
     depth = float(np.median(short[later])) if later.any() else 0.0
     return share, depth, share > MISSED_SHARE and share > MISSED_RATIO * before
-
-
-def pressure_drop(account: Account) -> tuple[float, bool] | None:
-    """Return the last hours' pressure drop over the clean one at the same flow, the worse side's."""
-    ratios = []
-    for side in (0, 1):
-        drop, flow = account.table.pressure_drop[:, side], account.table.flow[:, side]
-        good = (drop > 0) & (flow > 0.3 * account.nominal[side])
-        # turbulent in a plate's channels: about the 1.8th power of flow (common practice)
-        level = np.log(np.where(good, drop, 1.0)) - 1.8 * np.log(np.where(good, flow, 1.0))
-        masks = reference_and_recent(account, good)
-        if masks is None:
-            continue
-        before, now = (float(np.median(level[m])) for m in masks)
-        ratios.append(float(np.exp(now - before)))
-    if not ratios:
-        return None
-    worst = max(ratios)
-    return worst, worst > RISEN
 
 
 def parallel_flow(account: Account) -> tuple[float, float, bool] | None:

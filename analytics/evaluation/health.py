@@ -6,6 +6,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analytics.decisions.flow_units import flow_unit_remarks
+from analytics.decisions.instrument_worth import most_helpful
+from analytics.decisions.insulation import insulation_remark
 from analytics.trends.account import Account
 from analytics.trends.hours import T1_OUT, T2_IN
 from analytics.trends.reference_condition import NINE_IN_TEN
@@ -69,19 +72,25 @@ def missing_roles(trends: pd.DataFrame, kind: Instrumentation) -> tuple[str, ...
 def consequences(account: Account) -> tuple[Remark, ...]:
     """Say what cannot be told, and why."""
     exchanger, table = account.exchanger, account.table
-    said = []
+    said = [*flow_unit_remarks(account)]
     if table.instrumentation is Instrumentation.TEMPERATURES_ONLY:
         said += [Remark(code="temperatures_only"), Remark(code="assumed_constant_secondary_flow")]
     if table.instrumentation in (
         Instrumentation.PRIMARY_FLOW, Instrumentation.PRIMARY_POWER, Instrumentation.SECONDARY_FLOW
     ):  # fmt: skip
         said.append(Remark(code="one_meter_ambiguous"))
+    helpful = most_helpful(account)
+    if helpful is not None:
+        said.append(helpful)
     if exchanger.area_m2 is None:
         said.append(Remark(code="no_area"))
     if exchanger.primary.design_inlet_degC is None or exchanger.secondary.design_inlet_degC is None:
         said.append(Remark(code="no_design"))
     if account.period is not None and account.period.basis == "first weeks":
         said.append(Remark(code="first_weeks_yardstick"))
+    bare = insulation_remark(account)
+    if bare is not None:
+        said.append(bare)
     if not np.isfinite(table.outdoor_degC).any():
         said.append(Remark(code="no_outdoor"))
     elif exchanger.design_outdoor_degC is None:

@@ -19,9 +19,9 @@ from analytics.decisions.visit import VisitPlan, plan_visit
 from analytics.evaluation.daily_frame import hourly_duty_W, ratios_on
 from analytics.physics.fluids import FluidProperties
 from analytics.trends.account import SURFACE_DEEDS, Account, day_number
-from analytics.trends.clean_reference import design_streams
 from analytics.trends.hours import T1_IN, T2_IN
 from analytics.trends.model import Array, Model, prepare_hours
+from analytics.trends.priors import design_streams
 from analytics.trends.reference_condition import (
     NINE_IN_TEN,
     WIDEN_DEPOSIT,

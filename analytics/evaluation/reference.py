@@ -7,7 +7,7 @@ from analytics.decisions.diagnosis import Odds
 from analytics.evaluation.daily_frame import ratios_on
 from analytics.trends.account import Account, day_number
 from analytics.trends.idle import UNEVEN_PIPES_K
-from analytics.trends.model import INSTRUMENTS
+from analytics.trends.model import INSTRUMENTS, film_temperatures
 from analytics.trends.reference_condition import (
     NINE_IN_TEN,
     ReferencePoint,
@@ -126,13 +126,16 @@ def _curve(account: Account, at: ReferencePoint) -> pd.DataFrame:
     assert account.hours is not None
     assert account.fit is not None
     _, mass = account.fit.model.streams(account.fit.point, account.hours)
-    mass = mass[np.isfinite(mass).all(axis=1)]
+    known = np.isfinite(mass).all(axis=1)
+    mass = mass[known]
     low, high = np.quantile(mass[:, 0], (0.01, 0.995))
     flows = np.linspace(low, high, 40)
-    slope = np.polynomial.Polynomial.fit(np.log(mass[:, 0]), np.log(mass[:, 1]), 1)
-    secondary = np.exp(slope(np.log(flows)))
-    t = account.hours.temperature
-    means = np.tile([float(np.nanmedian(t[:, :2])), float(np.nanmedian(t[:, 2:]))], (40, 1))
+    films = film_temperatures(account.hours.temperature[known])
+    usual = [
+        np.polynomial.Polynomial.fit(np.log(mass[:, 0]), y, 1)(np.log(flows))
+        for y in (np.log(mass[:, 1]), films[:, 0], films[:, 1])
+    ]
+    secondary, means = np.exp(usual[0]), np.column_stack(usual[1:])
     logs = tuple(
         np.column_stack(
             [np.log(getattr(f, name)(means[:, i])) for i, f in enumerate(account.fluids)]

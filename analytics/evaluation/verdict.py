@@ -39,6 +39,7 @@ from analytics.vocabulary.records import (
 LEAST_DAYS = 20  # with evidence after the reference, before a verdict is given
 SOON_DAYS = 60
 SWAPPED_K, SWAPPED_SHARE = 5.0, 0.9  # no plant warms the network or cools the building that much
+WOULD_HELP = ("would_help_most", "would_help_and_give_U", "would_let_tell")
 PAYS = 0.8  # chance that a visit pays, for "clean it"
 
 DEED_OF: dict[CauseKind, VerdictKind] = {
@@ -74,7 +75,11 @@ def early_verdict(account: Account | None, health: DataHealth) -> Verdict | None
         return cannot_tell(Remark(code="stopped", numbers={}))
     missing = [r for r in health.missing_roles if r in TEMPERATURES]
     if health.instrumentation is Instrumentation.INCOMPLETE:
-        return cannot_tell(*(Remark(code="missing_role", words={"role": r}) for r in missing))
+        said = [Remark(code="missing_role", words={"role": r}) for r in missing]
+        return cannot_tell(*said, *(r for r in health.consequences if r.code in WOULD_HELP))
+    units = [r for r in health.consequences if r.code == "flow_unit"]
+    if units:  # whatever else is concluded rests on a flow that is wrong by a factor
+        return cannot_tell(*units)
     if account.period is None:
         return cannot_tell(*_too_few(account))
     assert account.info is not None
@@ -160,7 +165,7 @@ def decide(
             if c.kind in (CauseKind.THERMOMETER, CauseKind.FLOW_METER) and c.chances > 0.05
         ]
         if deposit.chances < CREDIBLE and rivals:
-            return _either(deposit, rivals[0], state)
+            return _either(deposit, rivals[0], state, health)
         return _fouling_verdict(account, deposit, ranked, state, forecast, money, alerts)
     if _has_risen(odds, state):
         return cannot_tell(_risen(state), cause=None, runner_up=None)
@@ -270,7 +275,7 @@ def _is_fouled(
     )
 
 
-def _either(deposit: Cause, rival: Cause, state: CurrentState) -> Verdict:
+def _either(deposit: Cause, rival: Cause, state: CurrentState, health: DataHealth) -> Verdict:
     loss = 1 - (state.cleanliness_factor.value if state.cleanliness_factor else 1.0)
     return cannot_tell(
         Remark(
@@ -278,9 +283,17 @@ def _either(deposit: Cause, rival: Cause, state: CurrentState) -> Verdict:
             numbers={"loss": loss},
             words={"role": rival.subject or ""},
         ),
+        *(_settled_by(rival, health)),
         cause=deposit,
         runner_up=rival,
     )
+
+
+def _settled_by(rival: Cause, health: DataHealth) -> list[Remark]:
+    """Say what would tell the deposit from the instrument: one more instrument, or a calibration."""
+    found = [r for r in health.consequences if r.code in WOULD_HELP]
+    checked = Remark(code="calibration_would_settle", words={"role": rival.subject or ""})
+    return [checked, *found[:1]]
 
 
 def _fouling_verdict(

@@ -16,6 +16,8 @@ ATMOSPHERE_Pa = 101_325.0
 AIR_GAS_CONSTANT_J_kgK = 287.05
 AIR_HEAT_CAPACITY_J_kgK = 1007.0  # within 0.5 % from 0 to 130 degC
 PAINTED_STEEL_EMISSIVITY = 0.9
+INSULATION_THICKNESS_m, INSULATION_CONDUCTIVITY_W_mK = 0.04, 0.04
+USUAL_SURFACE_degC, USUAL_ROOM_degC = 60.0, 24.0
 
 
 def air_viscosity(temperature_K: ArrayLike) -> Array:
@@ -95,6 +97,53 @@ def radiation_coefficient(
     """Coefficient of radiation to a room that surrounds the surface. [W/(m2 K)]"""
     T, room = (np.asarray(t, dtype=float) + ZERO_degC_K for t in (surface_degC, room_degC))
     return np.asarray(emissivity * STEFAN_BOLTZMANN_W_m2K4 * (T + room) * (T**2 + room**2))
+
+
+def through_insulation(
+    surface_coefficient_W_m2K: ArrayLike,
+    thickness_m: float = INSULATION_THICKNESS_m,
+    conductivity_W_mK: float = INSULATION_CONDUCTIVITY_W_mK,
+) -> Array:
+    """Coefficient from a hot face through a flat jacket to the room. [W/(m2 K)]
+
+    Resistances of jacket and outer surface in series, as ISO 12241 has it for flat walls (method from
+    memory). Thickness and conductivity of a usual removable jacket (common practice).
+    """
+    surface = np.asarray(surface_coefficient_W_m2K, dtype=float)
+    return np.asarray(1.0 / (1.0 / surface + thickness_m / conductivity_W_mK))
+
+
+def pack_outside_m2(plate_area_m2: float) -> float:
+    """Outer faces of a pack, frame plates included, from the area of all its plates. [m2]
+
+    Similar packs scale with the two-thirds power: 0.3 m2 at 1 m2 of plates, 2.8 m2 at 29 m2 (common
+    practice; a pack of twice the depth at the same area has up to half as much again).
+    """
+    return float(0.3 * plate_area_m2 ** (2 / 3))
+
+
+def pack_loss_W_K(
+    plate_area_m2: float,
+    insulated: bool | None = None,
+    surface_degC: float = USUAL_SURFACE_degC,
+    room_degC: float = USUAL_ROOM_degC,
+) -> float:
+    """Loss of a whole unit to its room, per kelvin of its mean temperature above it. [W/K]
+
+    Parameters
+    ----------
+    plate_area_m2 : float
+        Of all plates; positive.
+    insulated : bool, optional
+        None: not registered, taken as bare.
+    """
+    outside = pack_outside_m2(plate_area_m2)
+    height = float(np.sqrt(outside / 3.0))  # two faces and four narrow sides
+    bare = convection_coefficient(surface_degC, room_degC, height) + radiation_coefficient(
+        surface_degC, room_degC
+    )
+    coefficient = through_insulation(bare) if insulated else bare
+    return float(coefficient * outside)
 
 
 def heat_loss(

@@ -126,3 +126,48 @@ def approach_cold_end(hot_outlet_degC: ArrayLike, cold_inlet_degC: ArrayLike) ->
 def approach_hot_end(hot_inlet_degC: ArrayLike, cold_outlet_degC: ArrayLike) -> Array:
     """Hot-end approach temperature, hot inlet minus cold outlet; negative if they cross. [K]"""
     return np.subtract(hot_inlet_degC, cold_outlet_degC, dtype=float)
+
+
+# Ends further apart than this are a pinch that readings cannot resolve; the means hardly move there.
+LARGEST_END_RATIO = 300.0
+
+
+def surface_mean_temperatures(
+    hot_inlet_degC: ArrayLike,
+    hot_outlet_degC: ArrayLike,
+    cold_inlet_degC: ArrayLike,
+    cold_outlet_degC: ArrayLike,
+) -> tuple[Array, Array]:
+    """Mean temperature of both streams over the surface in counterflow: that at which the films work.
+
+    With unequal capacity rates most of the surface lies near the pinch, and the mean of inlet and
+    outlet is not what the films see. Along the surface both temperatures are linear in their local
+    difference, whose mean over the surface is the log mean; hence with ``x = ln(hot end / cold end)``
+    a stream's mean lies ``w = 1/(1 - exp(-x)) - 1/x`` of its change away from the hot end; w = 1/2
+    where the ends are alike.
+
+    Parameters
+    ----------
+    hot_inlet_degC, hot_outlet_degC, cold_inlet_degC, cold_outlet_degC : array_like, shape (n,)
+        Terminal temperatures; crossed or closed ends count as a ratio of ``LARGEST_END_RATIO``. [degC]
+
+    Returns
+    -------
+    hot_degC, cold_degC : ndarray, shape (n,)
+
+    References
+    ----------
+    .. [1] Integration of dT1 = -U (T1 - T2) dA / C1 at constant U (any text on exchangers, such as
+       the derivation of the log mean difference); checked numerically in the tests.
+    """
+    h_in, h_out, c_in, c_out = (
+        np.asarray(x, dtype=float)
+        for x in (hot_inlet_degC, hot_outlet_degC, cold_inlet_degC, cold_outlet_degC)
+    )
+    hot_end, cold_end = h_in - c_out, h_out - c_in
+    floor = np.maximum(np.maximum(hot_end, cold_end) / LARGEST_END_RATIO, 1e-9)
+    x = np.log(np.maximum(hot_end, floor) / np.maximum(cold_end, floor))
+    near = np.abs(x) < 1e-3
+    safe = np.where(near, 1.0, x)
+    w = np.where(near, 0.5 + x / 12.0, -1.0 / np.expm1(-safe) - 1.0 / safe)
+    return np.asarray(h_in - w * (h_in - h_out)), np.asarray(c_out - w * (c_out - c_in))

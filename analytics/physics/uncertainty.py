@@ -102,6 +102,67 @@ def propagate(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """The two standard uncertainties of an indicator, arrays of the indicator's shape and unit.
+
+    ``systematic`` is the part that stays as it is from one interval to the next (an offset, a meter's
+    gain): it belongs to every absolute statement and cancels in a trend or between before and after.
+    ``random`` comes anew each time, slow wander of the instruments included.
+    """
+
+    systematic: Array
+    random: Array
+
+    @property
+    def total(self) -> Array:
+        """Of the indicator as an absolute figure."""
+        return np.hypot(self.systematic, self.random)
+
+    def of_change(self, other: "Doubt") -> Array:
+        """Of the difference to another value of the same indicator from the same instruments."""
+        return np.hypot(self.random, other.random)
+
+
+def sensitivities(function: Function, values: Sequence[ArrayLike], steps: ArrayLike) -> Array:
+    """Return the partial derivatives of a function by central differences, shape (k, ...).
+
+    Parameters
+    ----------
+    steps : array_like, shape (k,)
+        Half the width of each difference, small against the curvature.
+    """
+    x = [np.asarray(v, dtype=float) for v in values]
+    found = []
+    for i, step in enumerate(np.asarray(steps, dtype=float)):
+        upper, lower = list(x), list(x)
+        upper[i], lower[i] = x[i] + step, x[i] - step
+        found.append((function(*upper) - function(*lower)) / (2 * step))
+    return np.stack(found)
+
+
+def doubt(sensitivity: Array, systematic: ArrayLike, random_u: ArrayLike) -> Doubt:
+    """Carry both kinds of error of the readings through to first order.
+
+    Parameters
+    ----------
+    sensitivity : array, shape (k, n)
+    systematic : array_like, shape (k,) or (k, k)
+        Standard uncertainties of the constant errors, or their covariance.
+    random_u : array_like, shape (k, n)
+        Standard uncertainties of what comes anew each interval, independent of each other.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 (GUM), 5.1.2 and 5.2.2.
+    """
+    S = np.asarray(systematic, dtype=float)
+    S = np.diag(S**2) if S.ndim == 1 else S
+    variance = np.einsum("in,ij,jn->n", sensitivity, S, sensitivity)
+    by_chance = ((sensitivity * np.asarray(random_u, dtype=float)) ** 2).sum(axis=0)
+    return Doubt(systematic=np.sqrt(np.maximum(variance, 0.0)), random=np.sqrt(by_chance))
+
+
 def correlation_between(
     first: Propagated, second: Propagated, correlation: ArrayLike | None = None
 ) -> Array:

@@ -17,7 +17,6 @@ from analytics.physics.fluids import FluidProperties, liquid_of
 from analytics.trends.clean_reference import (
     CleanFit,
     ReferencePeriod,
-    build_model,
     fit_clean,
     reference_period,
 )
@@ -47,6 +46,7 @@ from analytics.trends.model import (
     prepare_hours,
 )
 from analytics.trends.piping import parallel_days
+from analytics.trends.priors import build_model
 from analytics.trends.quality import sample_reasons
 from analytics.trends.thermometer_offsets import ThermometerOffsets, track_offsets
 from analytics.trends.thermometer_steps import ThermometerStep, denied, thermometer_steps
@@ -203,12 +203,19 @@ def _with_reference(base: Account) -> Account:
     arrangement = arrangement_of(exchanger.primary.passes, exchanger.secondary.passes)
     model = build_model(exchanger, hours.subset(inside), *base.fluids, arrangement)
     extra = base.idle.statements(before=period.last + 1)
-    fit = fit_clean(model, hours.subset(inside), extra)
+
+    def fitted(kept: NDArray[np.bool_]) -> CleanFit:
+        return fit_clean(
+            model, hours.subset(kept), table.day[rows][kept], extra,
+            assumed_secondary=base.assumed_secondary_m3_s is not None,
+        )  # fmt: skip
+
+    fit = fitted(inside)
     unbalanced = _unbalanced(fit, hours, table.day[rows])
     bits = base.set_aside.copy()
     bits[rows[unbalanced]] |= REASON_BITS["unbalanced"]
     if (unbalanced & inside).any():
-        fit = fit_clean(model, hours.subset(inside & ~unbalanced), extra)
+        fit = fitted(inside & ~unbalanced)
     rows, hours = rows[~unbalanced], hours.subset(~unbalanced)
     return _with_days(base, period, fit, hours, rows, bits)
 
@@ -341,7 +348,7 @@ def _with_days(
         for s in steps
     )
     info = daily_information(
-        fit, hours, base.table.day[rows], renewals,
+        fit, hours, base.table.day[rows], renewals, ready=period.last + 1,
         assumed_secondary=base.assumed_secondary_m3_s is not None,
     )  # fmt: skip
     ready = period.last + 1

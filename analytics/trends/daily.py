@@ -11,14 +11,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analytics.trends.clean_reference import STUDENT, CleanFit
+from analytics.trends.clean_reference import CleanFit
+from analytics.trends.day_effects import STUDENT, day_effect_sd, day_sums
 from analytics.trends.model import DEPOSIT, SIZE, Array, ModelHours, inverse_covariance
 
-# Independent error that stays constant over a day: thermometers K, meters, and U itself.
-DAY_EFFECT_TEMPERATURE_K = 0.05
-DAY_EFFECT_METER = 0.005
-DAY_EFFECT_U = 0.003
-DAY_EFFECT_ASSUMED_FLOW = 0.05
+RELINEARISE = 0.03  # times U0: a deposit whose effect is no longer linear about clean plates
+SLOPE_START, SLOPE_STEP = 1e-3, 3e-4  # of its slope: per day, per day and root day
 LEVEL_STEP = 0.004  # of the deposit per root day, for telling wild days
 SCALE_DAYS = 60  # the recent days that say how restless this plant is
 SCALE_LEAST_DAYS = 12
@@ -103,20 +101,13 @@ def with_statements(
     return replace(info, matrix=matrix, vector=vector)
 
 
-def day_effect_sd(assumed_secondary: bool) -> tuple[NDArray[np.int64], Array]:
-    """Return the unknowns that carry a day effect and its standard deviations."""
-    index = np.array([0, 1, 2, 3, 4, 5, DEPOSIT])
-    flow_2 = DAY_EFFECT_ASSUMED_FLOW if assumed_secondary else DAY_EFFECT_METER
-    sd = np.array([*[DAY_EFFECT_TEMPERATURE_K] * 4, DAY_EFFECT_METER, flow_2, DAY_EFFECT_U])
-    return index, sd
-
-
 def daily_information(
     fit: CleanFit,
     hours: ModelHours,
     day: NDArray[np.int64],
     renewals: tuple[Renewal, ...],
     *,
+    ready: int,
     assumed_secondary: bool,
 ) -> DailyInformation:
     """Boil hours down to days.
@@ -124,19 +115,47 @@ def daily_information(
     Parameters
     ----------
     hours, day : the hours with evidence and the day of each, rising; at least one
+    ready : first day after the reference period
     """
-    e, J = fit.model.residuals(fit.point, hours), fit.model.jacobian(fit.point, hours)
-    finite = np.isfinite(e).all(axis=1) & np.isfinite(J).all(axis=(1, 2))
-    e, J, day = e[finite], J[finite], day[finite]
-    W = inverse_covariance(J, hours.noise[finite], hours.both[finite])
-    w = _hour_weights(e, W, day)
-    WJ = np.einsum("n,nij,njk->nik", w, W, J)
-    days, first, counts = np.unique(day, return_index=True, return_counts=True)
-    L = np.add.reduceat(np.einsum("nij,nik->njk", J, WJ), first)
-    E = np.add.reduceat(-np.einsum("nik,ni->nk", WJ, e), first)
-    L, E = _integrate_day_effects(L, E, *day_effect_sd(assumed_secondary))
+    days, counts, L, E = _sums_about(fit, hours, day, np.zeros(len(hours)), assumed_secondary)
+    level = _levels(days, *_own_deposit(L, E), {r.day for r in renewals})[1]
+    thick = (days >= ready) & (level > RELINEARISE)
+    again = np.isin(day, days[thick])
+    if again.any():
+        at = level[np.searchsorted(days, day[again])]
+        part = _sums_about(fit, hours.subset(again), day[again], at, assumed_secondary)
+        rows = np.searchsorted(days, part[0])
+        L[rows], E[rows] = part[2], part[3]
     L, E, A0, b0 = _with_renewals(fit, L, E, days, renewals)
     return _weigh_days(days, L, E, counts, A0, b0, renewals)
+
+
+def _sums_about(
+    fit: CleanFit,
+    hours: ModelHours,
+    day: NDArray[np.int64],
+    deposit: Array,
+    assumed_secondary: bool,
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Array, Array]:
+    """Return days, hours in each, matrices and vectors, linearised at a deposit per hour (n,).
+
+    The vectors still count deviations from the fit's point: ``e(x) = e + J (x - deposit)``.
+    """
+    e = fit.model.residuals(fit.point, hours, deposit)
+    J = fit.model.jacobian(fit.point, hours, deposit)
+    finite = np.isfinite(e).all(axis=1) & np.isfinite(J).all(axis=(1, 2))
+    e, J, day = e[finite], J[finite], day[finite]
+    e = e - J[:, :, DEPOSIT] * deposit[finite, None]
+    W = inverse_covariance(J, hours.noise[finite], hours.both[finite])
+    w = _hour_weights(e, W, day)
+    days, L, E = day_sums(e, J, W, w, day, day_effect_sd(assumed_secondary))
+    return days, np.unique(day, return_counts=True)[1], L, E
+
+
+def _own_deposit(L: Array, E: Array) -> tuple[Array, Array]:
+    """Return each day's own deposit, all else at the reference, and its standard error."""
+    information = np.maximum(L[:, DEPOSIT, DEPOSIT], 1e-12)
+    return E[:, DEPOSIT] / information, information**-0.5
 
 
 def _hour_weights(e: Array, W: Array, day: NDArray[np.int64]) -> Array:
@@ -147,17 +166,6 @@ def _hour_weights(e: Array, W: Array, day: NDArray[np.int64]) -> Array:
     return np.asarray((STUDENT + 2) / (STUDENT + q))
 
 
-def _integrate_day_effects(
-    L: Array, E: Array, index: NDArray[np.int64], sd: Array
-) -> tuple[Array, Array]:
-    """Integrate the day effects out: ``B = L_K (L_KK + Q^-1)^-1; L - B L_K'; E - B E_K``."""
-    LK = L[:, :, index]
-    middle = LK[:, index, :] + np.diag(sd**-2.0)
-    B = np.swapaxes(np.linalg.solve(middle, np.swapaxes(LK, 1, 2)), 1, 2)
-    L_day = L - B @ np.swapaxes(LK, 1, 2)
-    return (L_day + np.swapaxes(L_day, 1, 2)) / 2, E - np.einsum("dij,dj->di", B, E[:, index])
-
-
 def _with_renewals(
     fit: CleanFit, L: Array, E: Array, days: NDArray[np.int64], renewals: tuple[Renewal, ...]
 ) -> tuple[Array, Array, Array, Array]:
@@ -165,12 +173,12 @@ def _with_renewals(
     size = SIZE + len(renewals)
     turn = np.zeros((len(days), SIZE, size))
     turn[:, np.arange(SIZE), np.arange(SIZE)] = 1.0
-    sd = np.concatenate([fit.model.prior_sd, [r.sd for r in renewals]])
     for i, renewal in enumerate(renewals):
         turn[days >= renewal.day, renewal.index, SIZE + i] = 1.0
-    A0 = np.diag(sd**-2.0)
-    b0 = np.zeros(size)
-    b0[:SIZE] = (fit.model.prior_mean - fit.point) / fit.model.prior_sd**2
+    A0, b0 = np.zeros((size, size)), np.zeros(size)
+    A0[:SIZE, :SIZE], b0[:SIZE] = fit.prior_matrix, fit.prior_vector
+    later = np.arange(SIZE, size)
+    A0[later, later] = [r.sd**-2.0 for r in renewals]
     back = np.swapaxes(turn, 1, 2)
     return back @ L @ turn, np.einsum("dij,dj->di", back, E), A0, b0
 
@@ -185,9 +193,8 @@ def _weigh_days(
     renewals: tuple[Renewal, ...],
 ) -> DailyInformation:
     """Take weight from wild days, and learn how restless the plant is, both causally."""
-    information = np.maximum(L[:, DEPOSIT, DEPOSIT], 1e-12)
-    deposit, se = E[:, DEPOSIT] / information, information**-0.5
-    z = _level_innovations(days, deposit, se, {r.day for r in renewals})
+    deposit, se = _own_deposit(L, E)
+    z, _ = _levels(days, deposit, se, {r.day for r in renewals})
     weight = np.minimum(1.0, 7.0 / (6.0 + z**2))
     spread = pd.Series(np.abs(z)).rolling(SCALE_DAYS, min_periods=SCALE_LEAST_DAYS).median()
     scale = np.maximum((spread.fillna(0.6745).to_numpy() / 0.6745) ** 2, 1.0)
@@ -197,19 +204,26 @@ def _weigh_days(
     )  # fmt: skip
 
 
-def _level_innovations(
+def _levels(
     days: NDArray[np.int64], deposit: Array, se: Array, restart: set[int]
-) -> Array:
-    """Standardised distance of each day's deposit from a level that walks at random."""
-    z = np.zeros(len(days))
-    level, variance = deposit[0], se[0] ** 2 + 1.0
+) -> tuple[Array, Array]:
+    """Standardised distance of each day's deposit from what the earlier days let expect, and that.
+
+    Expected is a level that walks at random and has a slope: without one, a deposit that grows fast
+    would look like a restless plant, and the evidence of its growth be discounted.
+    """
+    z, expected = np.zeros(len(days)), np.zeros(len(days))
+    x = np.array([deposit[0], 0.0])
+    P = np.diag([se[0] ** 2 + 1.0, SLOPE_START**2])
     for i in range(len(days)):
         if i:
-            variance += LEVEL_STEP**2 * (days[i] - days[i - 1])
+            gap = float(days[i] - days[i - 1])
+            F = np.array([[1.0, gap], [0.0, 1.0]])
+            x, P = F @ x, F @ P @ F.T + np.diag([LEVEL_STEP**2 * gap, SLOPE_STEP**2 * gap])
             if any(days[i - 1] < r <= days[i] for r in restart):
-                variance += 1.0
-        total = variance + se[i] ** 2
-        z[i] = (deposit[i] - level) / np.sqrt(total)
-        gain = variance / total
-        level, variance = level + gain * (deposit[i] - level), variance * (1 - gain)
-    return z
+                x, P = np.array([x[0], 0.0]), np.diag([P[0, 0] + 1.0, SLOPE_START**2])
+        total = P[0, 0] + se[i] ** 2
+        z[i], expected[i] = (deposit[i] - x[0]) / np.sqrt(total), x[0]
+        gain = P[:, 0] / total
+        x, P = x + gain * (deposit[i] - x[0]), P - np.outer(gain, P[0])
+    return z, expected

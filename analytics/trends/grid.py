@@ -19,6 +19,11 @@ LONGEST_HOLD_s = (
 )  # a point logged on change may rest this long before it counts as silent
 REGULAR_HOLD = 1.6  # in logging intervals, for a point logged at fixed times
 REGULAR_SHARE = 0.7  # share of spacings that equal the usual one in a regular log
+SILENCE = 2.5  # usual spacings, from which on a point is silent
+SILENCES_LEAST, SILENCES_SHARE = 3, 0.03  # of a day's spacings; fewer are gaps
+REPEATS_MOST = 0.02  # of a day's values; a point logged on change has none but its heartbeat's
+TELLING_SPACINGS = 4  # a day with fewer tells no habit of its own ...
+HABIT_DAYS = 7.0  # ... and keeps that of the last day that does, if it is not longer ago
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +32,7 @@ class GridColumn:
 
     mean: NDArray[np.float64]
     variance: NDArray[np.float64]  # inside the interval
+    slope: NDArray[np.float64]  # inside the interval, by least squares, per hour; 0 from one sample
     coverage: NDArray[np.float64]  # 0 to 1
     on_change: NDArray[np.bool_]  # logged on change of value that day
     spacing_s: NDArray[np.float64]  # the usual spacing of samples that day; NaN without samples
@@ -47,6 +53,13 @@ class Grid:
             return np.full(len(self.start), np.nan)
         return np.where(column.coverage >= 0.5, column.mean, np.nan)
 
+    def slope(self, role: str) -> NDArray[np.float64]:
+        """Return the slope of ``role`` inside each interval, per hour; 0 where it is not known."""
+        column = self.columns.get(role)
+        if column is None:
+            return np.zeros(len(self.start))
+        return np.where(column.coverage >= 0.5, column.slope, 0.0)
+
     def deviation(self, role: str) -> NDArray[np.float64]:
         """Return the standard deviation of ``role`` inside each interval."""
         column = self.columns.get(role)
@@ -60,12 +73,23 @@ def epoch_seconds(index: pd.DatetimeIndex) -> Seconds:
     return np.asarray(index.as_unit("ns").asi8, dtype=float) / 1e9
 
 
-def holding_times(time_s: Seconds) -> tuple[Seconds, NDArray[np.bool_], Seconds]:
+def holding_times(
+    time_s: Seconds, values: NDArray[np.float64] | None = None
+) -> tuple[Seconds, NDArray[np.bool_], Seconds]:
     """Say how long each sample of one point holds at the most.
 
-    The logging habit is judged day by day from that day's samples alone: a fixed interval holds
-    for 1.6 of it, a point logged on change for six hours. A day's last spacing belongs to the day on
-    which it begins only if it also ends there, so that a later sample never alters an earlier day.
+    The logging habit is judged day by day from the samples of that day and those before it: a fixed
+    interval holds for 1.6 of it, a point logged on change for six hours. A day's last spacing belongs
+    to the day on which it begins only if it also ends there, so that a later sample never alters an
+    earlier day.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Rising stamps. [s since 1970]
+    values : ndarray, shape (n,), optional
+        With them a point that changes at almost every tick is known as logged on change by its
+        silences: it moves over a silence by no more than over a tick, and never repeats a value.
 
     Returns
     -------
@@ -77,16 +101,57 @@ def holding_times(time_s: Seconds) -> tuple[Seconds, NDArray[np.bool_], Seconds]
     frame = pd.DataFrame({"day": day, "spacing": spacing})
     usual = frame.groupby("day")["spacing"].transform("median").to_numpy()
     same = np.abs(spacing - usual) <= 0.1 * usual + 1.0
-    share = (
-        pd.DataFrame({"day": day, "same": np.where(np.isnan(spacing), np.nan, same)})
-        .groupby("day")["same"]
-        .transform("mean")
-        .to_numpy()
-    )
-    on_change = share < REGULAR_SHARE
+    frame["same"] = np.where(np.isnan(spacing), np.nan, same)
+    habit = frame.groupby("day")[["same", "spacing"]].agg({"same": "mean", "spacing": "count"})
+    changing = (habit["same"] < REGULAR_SHARE).to_numpy()
+    if values is not None:
+        changing = changing | _moves_as_little_when_silent(frame, usual, values)
+    changing = _as_on_days_before(habit.index.to_numpy(), changing, habit["spacing"].to_numpy())
+    on_change = changing[np.searchsorted(habit.index.to_numpy(), day)]
     single = np.isnan(usual)  # a day with one sample tells no habit: hold it for an hour
     hold = np.where(on_change, LONGEST_HOLD_s, REGULAR_HOLD * np.where(single, 3600.0, usual))
     return np.minimum(hold, LONGEST_HOLD_s), on_change, usual
+
+
+def _moves_as_little_when_silent(
+    frame: pd.DataFrame, usual: Seconds, values: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Tell for each day whether silences are those of a point that did not move.
+
+    Over a gap in a regular log a value drifts on; a point logged on change moves by its increment,
+    whether that takes a minute or an hour.
+    """
+    step = np.abs(np.diff(values, append=np.nan))
+    step[np.isnan(frame["spacing"].to_numpy())] = np.nan
+    silent = frame["spacing"].to_numpy() >= SILENCE * usual
+    days = pd.DataFrame(
+        {
+            "day": frame["day"],
+            "silent": silent,
+            "counted": ~np.isnan(step),
+            "repeats": step == 0,
+            "over_silence": np.where(silent, step, np.nan),
+            "over_tick": np.where(silent, np.nan, step),
+        }
+    ).groupby("day")
+    total = days[["silent", "counted", "repeats"]].sum()
+    moved = days[["over_silence", "over_tick"]].median()
+    enough = np.maximum(SILENCES_LEAST, SILENCES_SHARE * total["counted"])
+    return np.asarray(
+        (total["silent"] >= enough)
+        & (total["repeats"] <= REPEATS_MOST * total["counted"])
+        & (moved["over_silence"] <= 1.5 * moved["over_tick"])
+    )
+
+
+def _as_on_days_before(
+    day: NDArray[np.float64], changing: NDArray[np.bool_], spacings: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Let a day of few samples keep the habit of the days before: little to log is no gap."""
+    tells = spacings >= TELLING_SPACINGS
+    last = np.maximum.accumulate(np.where(tells, np.arange(len(day)), -1))
+    known = (last >= 0) & (day - day[np.maximum(last, 0)] <= HABIT_DAYS)
+    return np.where(~tells & known, changing | changing[np.maximum(last, 0)], changing)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +160,7 @@ class _Pieces:
 
     sample: NDArray[np.intp]
     interval: NDArray[np.intp]
+    begin_s: Seconds
     length_s: Seconds
 
 
@@ -111,12 +177,12 @@ def _pieces(time_s: Seconds, hold_s: Seconds, edges_s: Seconds) -> _Pieces:
     begin, end, sample = begin[known], end[known], sample[known]
     length = np.maximum(np.minimum(end, time_s[sample] + hold_s[sample]) - begin, 0.0)
     interval = np.searchsorted(edges_s, begin, side="right") - 1
-    return _Pieces(sample=sample, interval=interval, length_s=length)
+    return _Pieces(sample=sample, interval=interval, begin_s=begin, length_s=length)
 
 
 def grid_column(time_s: Seconds, values: NDArray[np.float64], edges_s: Seconds) -> GridColumn:
     """Put the samples of one point on the grid whose edges are given."""
-    hold, on_change, spacing = holding_times(time_s)
+    hold, on_change, spacing = holding_times(time_s, values)
     width = np.diff(edges_s)
     cut = _pieces(time_s, hold, edges_s)
 
@@ -130,11 +196,16 @@ def grid_column(time_s: Seconds, values: NDArray[np.float64], edges_s: Seconds) 
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = total(reading) / held
         variance = total((reading - mean[cut.interval]) ** 2) / held
+        middle = cut.begin_s + cut.length_s / 2
+        away = middle - (total(middle) / held)[cut.interval]
+        spread = total(away**2)
+        slope = np.where(spread > 0, total(away * reading) / spread, 0.0) * 3600.0
     some = held > 1e-6 * width
     at = np.clip(np.searchsorted(time_s, edges_s[1:], side="left") - 1, 0, len(time_s) - 1)
     return GridColumn(
         mean=np.where(some, mean, np.nan),
         variance=np.where(some, variance, np.nan),
+        slope=np.where(some, slope, 0.0),
         coverage=held / width,
         on_change=on_change[at] & some,
         spacing_s=np.where(some, spacing[at], np.nan),

@@ -41,6 +41,7 @@ class HourTable:
     temperature: Array
     temperature_variance: Array  # of the noise of a mean: steps of change-of-value logging
     temperature_deviation: Array  # inside the hour
+    temperature_slope: Array  # inside the hour, K/h; 0 where not known
     flow: Array  # m3/s as the meter shows it
     flow_variance: Array  # of ln flow, beside the meter's own noise
     primary_flow_deviation: Array  # inside the hour, relative
@@ -104,6 +105,7 @@ def hour_table(
         temperature=temperature,
         temperature_variance=np.column_stack([_step_variance(kept, grid, r) for r in TEMPERATURES]),
         temperature_deviation=np.column_stack([grid.deviation(r) for r in TEMPERATURES]),
+        temperature_slope=np.column_stack([grid.slope(r) for r in TEMPERATURES]),
         flow=flow,
         flow_variance=flow_variance,
         primary_flow_deviation=relative_deviation,

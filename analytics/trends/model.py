@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from analytics.physics.effectiveness import temperature_effectiveness
 from analytics.physics.fluids import FluidProperties
+from analytics.physics.temperature_difference import surface_mean_temperatures
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN, T2_OUT, HourTable
 from analytics.vocabulary.quantities import PRIMARY_FLOW, SECONDARY_FLOW, TEMPERATURES
 from analytics.vocabulary.records import Exchanger, Pipe
@@ -35,12 +36,15 @@ UNKNOWNS: tuple[str, ...] = (
     "jacket_loss",                                 # W/K to the room
     "curve_primary_meter", "curve_secondary_meter",  # slope of the meters' error over ln flow
     "temperature_slope",                           # of U, 1/K
+    "lag_primary", "lag_secondary",                # h, of the outlets behind the steady state, at the pivot
     "stem_secondary_supply", "stem_secondary_return",  # conduction error, per K above the room
     "deposit",                                     # R_f times U0, dimensionless
 )  # fmt: skip
 SIZE = len(UNKNOWNS)
 INDEX: dict[str, int] = {name: i for i, name in enumerate(UNKNOWNS)}
 DEPOSIT = INDEX["deposit"]
+LAGS = slice(INDEX["lag_primary"], INDEX["lag_secondary"] + 1)
+METER_CURVES = slice(INDEX["curve_primary_meter"], INDEX["curve_secondary_meter"] + 1)
 INSTRUMENTS: tuple[tuple[int, str], ...] = (
     (0, TEMPERATURES[0]), (1, TEMPERATURES[1]), (2, TEMPERATURES[2]), (3, TEMPERATURES[3]),
     (4, PRIMARY_FLOW), (5, SECONDARY_FLOW),
@@ -73,6 +77,7 @@ class ModelHours:
     ln_conductivity: Array
     ln_heat_capacity: Array
     ln_viscosity: Array
+    outlet_slope: Array  # (n, 2) of primary return and secondary supply inside the hour, K/h
     noise: Array  # (n, 6) standard deviations: four temperatures, two ln flows
     area_ratio: Array  # surface over that of the first epoch
     channel_ratio: Array  # channels over those of the first epoch
@@ -84,6 +89,17 @@ class ModelHours:
     def subset(self, chosen: NDArray[np.bool_] | NDArray[np.int64]) -> "ModelHours":
         """Return the chosen hours."""
         return ModelHours(**{name: getattr(self, name)[chosen] for name in self.__slots__})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NameplateStatement:
+    """What the nameplate says of the clean conductance at the design condition, and how surely."""
+
+    ln_UA: float  # W/K
+    sd: float
+    mass_flow_kg_s: Array  # (2,)
+    mean_degC: Array  # (2,) over the surface
+    ln_properties: tuple[Array, Array, Array]  # conductivity, heat capacity, viscosity, each (2,)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +115,7 @@ class Model:
     scale_UA_W_K: float  # U0: makes the deposit dimensionless
     prior_mean: Array = field(repr=False)
     prior_sd: Array = field(repr=False)
+    nameplate: NameplateStatement | None = None
 
     def conductance(
         self,
@@ -156,10 +173,10 @@ class Model:
         with np.errstate(invalid="ignore", divide="ignore"):
             mass = hours.volume_flow * hours.density
             ln_relative = np.log(mass / np.array(self.pivot_kg_s))
-            mass = mass * np.exp(-p[4:6] - p[14:16] * ln_relative)
+            mass = mass * np.exp(-p[4:6] - p[METER_CURVES] * ln_relative)
             fall, rise = t[:, T1_IN] - t[:, T1_OUT], t[:, T2_OUT] - t[:, T2_IN]
             cp = hours.heat_capacity
-            loss = p[INDEX["jacket_loss"]] * (t.mean(axis=1) - ROOM_degC)
+            loss = self._lost_W(p, t).sum(axis=1)
             from_1 = (mass[:, 0] * cp[:, 0] * fall - loss) / (cp[:, 1] * rise)
             from_2 = (mass[:, 1] * cp[:, 1] * rise + loss) / (cp[:, 0] * fall)
             mass = np.column_stack(
@@ -170,10 +187,22 @@ class Model:
             )
         return t, mass
 
-    def residuals(self, p: Array, hours: ModelHours) -> Array:
-        """Reading minus prediction of primary return and secondary supply, K, shape (n, 2)."""
+    def _lost_W(self, p: Array, t: Array) -> Array:
+        """Heat lost to the room by each stream behind the last plate, W, (n, 2).
+
+        What is lost inside the pack, the plates largely make good; what is lost between them and the
+        thermometers, at the outlets' temperatures, they cannot.
+        """
+        outlets = t[:, [T1_OUT, T2_OUT]]
+        return np.asarray(p[INDEX["jacket_loss"]] / 2 * (outlets - ROOM_degC))
+
+    def residuals(self, p: Array, hours: ModelHours, more_deposit: Array | float = 0.0) -> Array:
+        """Reading minus prediction of primary return and secondary supply, K, shape (n, 2).
+
+        ``more_deposit`` (n,) is added to that of ``p``: where the hours are linearised.
+        """
         t, mass = self.streams(p, hours)
-        mean = np.column_stack([(t[:, T1_IN] + t[:, T1_OUT]) / 2, (t[:, T2_OUT] + t[:, T2_IN]) / 2])
+        mean = film_temperatures(t)
         conductance = self.conductance(
             p,
             mass,
@@ -181,6 +210,7 @@ class Model:
             (hours.ln_conductivity, hours.ln_heat_capacity, hours.ln_viscosity),
             hours.area_ratio,
             hours.channel_ratio,
+            deposit=p[DEPOSIT] + more_deposit,
         )
         capacity = mass * hours.heat_capacity
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -189,31 +219,42 @@ class Model:
                 conductance / capacity[:, 0], ratio, self.arrangement
             )
             span = t[:, T1_IN] - t[:, T2_IN]
-            loss = p[INDEX["jacket_loss"]] / 2
-            primary_out = (
-                t[:, T1_IN]
-                - effectiveness * span
-                - loss * (mean[:, 0] - ROOM_degC) / capacity[:, 0]
-            )
-            secondary_out = (
-                t[:, T2_IN]
-                + effectiveness * ratio * span
-                - loss * (mean[:, 1] - ROOM_degC) / capacity[:, 1]
-            )
+            lost = self._lost_W(p, t) / capacity
+            primary_out = t[:, T1_IN] - effectiveness * span - lost[:, 0]
+            secondary_out = t[:, T2_IN] + effectiveness * ratio * span - lost[:, 1]
+            # water and plates take heat up: an outlet stays behind its steady state by lag x slope
+            lag = p[LAGS] * np.array(self.pivot_kg_s) / mass
         e = np.column_stack([t[:, T1_OUT] - primary_out, t[:, T2_OUT] - secondary_out])
+        e += lag * hours.outlet_slope
         e[~hours.both, 1] = 0.0
         return e
 
-    def jacobian(self, p: Array, hours: ModelHours) -> Array:
+    def jacobian(self, p: Array, hours: ModelHours, more_deposit: Array | float = 0.0) -> Array:
         """Derivative of :meth:`residuals` by central differences, shape (n, 2, SIZE)."""
         J = np.empty((len(hours), 2, SIZE))
         for i in range(SIZE):
             step = np.zeros(SIZE)
             step[i] = 1e-3 * self.prior_sd[i]
-            J[:, :, i] = (self.residuals(p + step, hours) - self.residuals(p - step, hours)) / (
-                2 * step[i]
-            )
+            up, down = (self.residuals(p + s * step, hours, more_deposit) for s in (1, -1))
+            J[:, :, i] = (up - down) / (2 * step[i])
         return J
+
+    def at_nameplate(self, p: Array) -> tuple[float, Array]:
+        """Return ln of the clean conductance at the nameplate's condition, and its gradient (SIZE,)."""
+        assert self.nameplate is not None
+        plate = self.nameplate
+        flow, warm = plate.mass_flow_kg_s[None], plate.mean_degC[None]
+        k, cp, mu = (x[None] for x in plate.ln_properties)
+
+        def ln_UA(q: Array) -> float:
+            return float(np.log(self.conductance(q, flow, warm, (k, cp, mu), deposit=0.0)[0]))
+
+        steps = np.diag(1e-3 * self.prior_sd)
+        gradient = [
+            (ln_UA(p + s) - ln_UA(p - s)) / (2e-3 * sd)
+            for s, sd in zip(steps, self.prior_sd, strict=True)
+        ]
+        return ln_UA(p), np.array(gradient)
 
     def with_prior(self, mean: Array, sd: Array) -> "Model":
         """Return the same model under another prior."""
@@ -240,6 +281,13 @@ def inverse_covariance(J: Array, noise: Array, both: NDArray[np.bool_]) -> Array
     return np.asarray(inverse)
 
 
+def film_temperatures(t: Array) -> Array:
+    """Mean temperatures of both streams over the surface, (n, 2), from four terminal ones, (n, 4)."""
+    return np.column_stack(
+        surface_mean_temperatures(t[:, T1_IN], t[:, T1_OUT], t[:, T2_IN], t[:, T2_OUT])
+    )
+
+
 def prepare_hours(
     exchanger: Exchanger,
     table: HourTable,
@@ -263,8 +311,9 @@ def prepare_hours(
     fluids = (primary, secondary)
     inlet_outlet = ((T1_IN, T1_OUT), (T2_IN, T2_OUT))
     density, cp, ln_k, ln_cp, ln_mu = (np.empty((len(t), 2)) for _ in range(5))
+    films = film_temperatures(t)
     for side, (fluid, (i, o)) in enumerate(zip(fluids, inlet_outlet, strict=True)):
-        mean = (t[:, i] + t[:, o]) / 2
+        mean = films[:, side]
         density[:, side] = fluid.density(t[:, meter_pipe(exchanger, side)])
         cp[:, side] = fluid.mean_heat_capacity(t[:, i], t[:, o])
         ln_k[:, side] = np.log(fluid.conductivity(mean))
@@ -273,6 +322,7 @@ def prepare_hours(
     return ModelHours(
         temperature=t, volume_flow=flow, density=density, heat_capacity=cp,
         ln_conductivity=ln_k, ln_heat_capacity=ln_cp, ln_viscosity=ln_mu,
+        outlet_slope=table.temperature_slope[chosen][:, [T1_OUT, T2_OUT]],
         noise=_noise(exchanger, table, chosen, flow, assumed),
         area_ratio=area_ratio[chosen], channel_ratio=channel_ratio[chosen],
         both=np.asarray(np.isfinite(flow).all(axis=1)),

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analytics.physics.effectiveness import COUNTERFLOW, PARALLEL_FLOW, temperature_effectiveness
 from analytics.trends.clean_reference import CleanFit
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN
-from analytics.trends.model import Array, ModelHours
+from analytics.trends.model import Array, ModelHours, film_temperatures
 
 LEAST_MISS_K = 1.5  # of the counterflow prediction: more than thermometers are off
 BETTER = 0.5  # parallel flow must miss by less than this share of it
@@ -23,7 +23,7 @@ def misses_K(fit: CleanFit, hours: ModelHours) -> tuple[Array, Array]:
     model, p = fit.model, fit.point
     t, mass = model.streams(p, hours)
     capacity = mass * hours.heat_capacity
-    means = np.column_stack([(t[:, 0] + t[:, 1]) / 2, (t[:, 2] + t[:, 3]) / 2])
+    means = film_temperatures(t)
     UA = model.conductance(
         p, mass, means, (hours.ln_conductivity, hours.ln_heat_capacity, hours.ln_viscosity),
         hours.area_ratio, hours.channel_ratio,

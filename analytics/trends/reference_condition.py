@@ -11,14 +11,12 @@ from numpy.typing import NDArray
 
 from analytics.physics.effectiveness import temperature_effectiveness
 from analytics.trends.account import Account
-from analytics.trends.clean_reference import design_streams
-from analytics.trends.model import DEPOSIT, SIZE, Array, Model
+from analytics.trends.model import DEPOSIT, SIZE, Array, Model, film_temperatures
+from analytics.trends.priors import design_streams
 from analytics.vocabulary.records import Estimate, ReferenceCondition
 
-WIDEN_REFERENCE = (
-    1.6  # at 1.3 the nine-in-ten interval of UA clean held 15 of 18 simulated exchangers
-)
-WIDEN_DEPOSIT = 1.6  # that of the deposit held 70 % in experiments, unwidened
+WIDEN_REFERENCE = 1.15  # unwidened, the nine-in-ten interval of UA clean held 28 of 30 simulated
+WIDEN_DEPOSIT = 1.5  # that of a deposit held 63 to 78 % of the days of 30 simulated, unwidened
 NINE_IN_TEN = 1.645
 
 
@@ -106,7 +104,7 @@ def _condition(account: Account) -> tuple[ReferenceCondition, Array, Array, Arra
     design = design_streams(account.exchanger, primary, secondary)
     if design is not None:
         hot_in, hot_out, cold_in, cold_out, C1, C2 = design
-        means = np.array([(hot_in + hot_out) / 2, (cold_in + cold_out) / 2])
+        means = _film_means(hot_in, hot_out, cold_out, cold_in)
         capacity, source = np.array([C1, C2]), "design"
     else:
         hot_in, cold_in, means, capacity = _cold_days(account)
@@ -124,6 +122,10 @@ def _condition(account: Account) -> tuple[ReferenceCondition, Array, Array, Arra
     return condition, mass, means, capacity
 
 
+def _film_means(hot_in: float, hot_out: float, cold_out: float, cold_in: float) -> Array:
+    return np.asarray(film_temperatures(np.array([[hot_in, hot_out, cold_out, cold_in]]))[0])
+
+
 def _cold_days(account: Account) -> tuple[float, float, Array, Array]:
     """The fifth of the reference period's hours with most flow: where the plates work hardest."""
     assert account.hours is not None
@@ -136,7 +138,7 @@ def _cold_days(account: Account) -> tuple[float, float, Array, Array]:
     busy = mass[:, 0] >= np.nanquantile(mass[:, 0], 0.8)
     middle = np.nanmedian(t[busy], axis=0)
     capacity = np.nanmedian(mass[busy] * hours.heat_capacity[busy], axis=0)
-    means = np.array([(middle[0] + middle[1]) / 2, (middle[2] + middle[3]) / 2])
+    means = _film_means(*middle)
     return float(middle[0]), float(middle[3]), means, capacity
 
 

@@ -18,7 +18,7 @@ from analytics.trends.model import DEPOSIT, Array
 DEPOSIT_STEPS = (0.001, 0.004, 0.015)
 TEMPERATURE_STEPS = (0.01, 0.04, 0.15)
 METER_STEPS = (0.0005, 0.002, 0.01)
-ACCOUNT_STEP = 1  # the middle one keeps the account
+TEMPER_STEPS = 0.5
 # Instruments wander a little in every explanation, "nothing moves" included.
 WANDER_TEMPERATURE_K = 0.006
 WANDER_METER = 0.0003
@@ -96,7 +96,7 @@ def track(
     deposit, deposit_sd = np.zeros((d, k)), np.zeros((d, k))
     moved, moved_sd = np.full((d, k, 2), np.nan), np.full((d, k, 2), np.nan)
     thermometers, thermometers_cov = np.zeros((d, k, 4)), np.zeros((d, k, 4, 4))
-    eye = np.eye(s)
+    eye, each = np.eye(s), np.arange(k)
     diagonal = np.arange(s)
     previous = ready
     for i in range(d):
@@ -115,20 +115,23 @@ def track(
         log_evidence += x @ E - np.einsum("kli,kli->kl", x, Lx) / 2 + quadratic / 2 - log_det / 2
         x = x + Pg
         evidence[i] = _log_mean(log_evidence - log_evidence[:1, :])
+        shares = _shares(log_evidence)
         row = info.total_row(DEPOSIT, int(info.day[i]))
-        deposit[i] = x[:, ACCOUNT_STEP] @ row
-        deposit_sd[i] = np.sqrt(row @ P[:, ACCOUNT_STEP] @ row)
+        deposit[i], deposit_sd[i] = _mixed(x @ row, np.einsum("a,klab,b->kl", row, P, row), shares)
         four = np.array([info.total_row(t, int(info.day[i])) for t in range(4)])
-        thermometers[i] = x[:, ACCOUNT_STEP] @ four.T
-        thermometers_cov[i] = four @ P[:, ACCOUNT_STEP] @ four.T
+        best = shares.argmax(axis=1)
+        thermometers[i] = x[each, best] @ four.T
+        thermometers_cov[i] = four @ P[each, best] @ four.T
         for j, candidate in enumerate(candidates):
             for m, unknown in enumerate(candidate.moving):
-                moved[i, j, m] = x[j, ACCOUNT_STEP, unknown]
-                moved_sd[i, j, m] = np.sqrt(P[j, ACCOUNT_STEP, unknown, unknown])
+                moved[i, j, m], moved_sd[i, j, m] = _mixed(
+                    x[j, :, unknown], P[j, :, unknown, unknown], shares[j]
+                )
     return Tracks(
         explanations=candidates, evidence=evidence, deposit=deposit, deposit_sd=deposit_sd,
         moved=moved, moved_sd=moved_sd, thermometers=thermometers,
-        thermometers_cov=thermometers_cov, state=x[:, ACCOUNT_STEP], covariance=P[:, ACCOUNT_STEP],
+        thermometers_cov=thermometers_cov, state=x[each, shares.argmax(axis=1)],
+        covariance=P[each, shares.argmax(axis=1)],
     )  # fmt: skip
 
 
@@ -145,6 +148,21 @@ def _walk_variances(candidates: tuple[Explanation, ...], size: int) -> Array:
 def matters(index: int) -> float:
     """Return how large an instrument's error must be to count, K or ln."""
     return MATTERS_K if index < 4 else MATTERS_METER
+
+
+def _shares(log_evidence: Array) -> Array:
+    """Weights of the step sizes by their evidence, (k, 3); tempered, as no walk is the truth."""
+    tempered = TEMPER_STEPS * (log_evidence - log_evidence[:, 1:].max(axis=1, keepdims=True))
+    weights = np.exp(tempered)
+    weights[:, 0] = 0.0  # the smallest would hold on to clean plates until the deposit is proven
+    return np.asarray(weights / weights.sum(axis=1, keepdims=True))
+
+
+def _mixed(value: Array, variance: Array, shares: Array) -> tuple[Array, Array]:
+    """Mean and standard deviation of a mixture over the last axis."""
+    mean = (shares * value).sum(axis=-1)
+    second = (shares * (variance + value**2)).sum(axis=-1)
+    return mean, np.sqrt(np.maximum(second - mean**2, 0.0))
 
 
 def _log_mean(log_values: Array) -> Array:

@@ -96,26 +96,52 @@ def _column(name: str, unit: str, label: str, meaning: str) -> Quantity:
     return Quantity(name=name, unit=unit, label=label, meaning=meaning)
 
 
+_UNIT_ENDINGS = {
+    "": "",
+    "W": "_W",
+    "K": "_K",
+    "W/K": "_W_K",
+    "W/m**2/K": "_W_m2K",
+    "m**2*K/W": "_m2K_W",
+}
+
+
+def _with_doubt(name: str, unit: str, label: str, meaning: str) -> tuple[Quantity, ...]:
+    """Return an indicator and its two standard uncertainties."""
+    ending = _UNIT_ENDINGS[unit]
+    return (
+        _column(f"{name}{ending}", unit, label, meaning),
+        _column(
+            f"{name}_u{ending}", unit, f"standard uncertainty of {label}",
+            "of the absolute figure: constant errors of the instruments and what comes anew each interval",
+        ),
+        _column(
+            f"{name}_random_u{ending}", unit, f"random standard uncertainty of {label}",
+            "that part alone which comes anew each interval: what counts in a trend",
+        ),
+    )  # fmt: skip
+
+
 INTERVAL_COLUMNS: tuple[Quantity, ...] = (
     # one row per grid interval, stamped at its start; NaN where it cannot be told
     *(_column(r.name, r.unit, r.label, "time-weighted mean over the interval")
       for r in TREND_ROLES if r.name not in CUMULATIVE_ROLES),
-    _column("duty_primary_W", "W", "primary duty", "heat given up by the network side"),
-    _column("duty_primary_u_W", "W", "standard uncertainty of the primary duty", "from the instruments' classes"),
-    _column("duty_secondary_W", "W", "secondary duty", "heat taken up by the building side"),
-    _column("duty_secondary_u_W", "W", "standard uncertainty of the secondary duty", "from the instruments' classes"),
-    _column("balance_residual", "", "balance residual", "secondary minus primary duty over their mean"),
-    _column("balance_residual_u", "", "standard uncertainty of the balance residual", "from the instruments' classes"),
-    _column("effectiveness", "", "effectiveness", "of the stream with the smaller capacity rate"),
-    _column("NTU", "", "number of transfer units", "UA over the smaller capacity rate"),
+    *_with_doubt("duty_primary", "W", "primary duty", "heat given up by the network side"),
+    *_with_doubt("duty_secondary", "W", "secondary duty", "heat taken up by the building side"),
+    *_with_doubt("balance_residual", "", "balance residual", "secondary minus primary duty over their mean"),
+    *_with_doubt("effectiveness", "", "effectiveness", "of the stream with the smaller capacity rate"),
+    *_with_doubt("NTU", "", "number of transfer units", "UA over the smaller capacity rate"),
     _column("capacity_rate_ratio", "", "capacity-rate ratio", "smaller over larger"),
-    _column("lmtd_K", "K", "log mean temperature difference", "with the pass arrangement's correction"),
-    _column("approach_cold_K", "K", "approach temperature", "primary return minus secondary return"),
-    _column("approach_hot_K", "K", "hot-end approach", "primary supply minus secondary supply"),
-    _column("UA_W_K", "W/K", "UA", "conductance"),
-    _column("UA_u_W_K", "W/K", "standard uncertainty of UA", "from the instruments' classes"),
+    *_with_doubt("lmtd", "K", "log mean temperature difference", "with the pass arrangement's correction"),
+    *_with_doubt("approach_cold", "K", "approach temperature", "primary return minus secondary return"),
+    *_with_doubt("approach_hot", "K", "hot-end approach", "primary supply minus secondary supply"),
+    *_with_doubt("UA", "W/K", "UA", "conductance"),
     _column("UA_clean_W_K", "W/K", "clean UA", "of this exchanger, clean, at the same flows and temperatures"),
-    _column("U_W_m2K", "W/m**2/K", "U", "overall heat-transfer coefficient; empty without an area"),
+    *_with_doubt("U", "W/m**2/K", "U", "overall heat-transfer coefficient; empty without an area"),
+    *_with_doubt("Rf", "m**2*K/W", "fouling resistance of the interval", "1/U minus 1/U clean; empty without an area"),
+    *_with_doubt("cleanliness", "", "cleanliness factor of the interval", "UA over clean UA"),
+    _column("primary_pressure_ratio", "", "primary pressure ratio", "pressure drop over that of clean plates at the same flow"),
+    _column("secondary_pressure_ratio", "", "secondary pressure ratio", "pressure drop over that of clean plates at the same flow"),
     _column("set_aside", "", "reasons", "bit mask of SET_ASIDE_REASONS; 0: the interval carries evidence"),
 )  # fmt: skip
 

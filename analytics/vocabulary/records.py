@@ -170,6 +170,7 @@ class Exchanger:
     plate_conductivity_W_mK: float = 15.0
     ports: Literal["front", "both ends"] = "front"
     tightening_dimension_m: float | None = None
+    insulated: bool | None = None  # None: not registered, taken as bare
     design_duty_W: float | None = None
     thermometers: Mapping[str, Thermometer] = field(default_factory=dict)
     flow_meters: Mapping[str, FlowMeter] = field(default_factory=dict)

@@ -5,6 +5,6 @@ The first that recognises a table reads it; ``wide`` takes what is left.
 
 from types import ModuleType
 
-from ingest.dialects import long, paired, wide
+from ingest.dialects import log_records, long, paired, wide
 
-DIALECTS: tuple[ModuleType, ...] = (paired, long, wide)
+DIALECTS: tuple[ModuleType, ...] = (log_records, paired, long, wide)

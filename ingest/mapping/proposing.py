@@ -183,6 +183,8 @@ def _proposal(
         else f"by its name alone; physics does not rule out {better!r}"
         + (f"; its name says so too ({guess.why})" if named and guess else "")
     )
+    if not sure and better is None and chance < SURE:
+        why = "more than one choice of points explains the readings; this one does it best"
     stated = by_heading[heading].unit
     unit_sure = unit_chance >= SURE and (
         _same_unit(stated, unit) or role in MAIN or _unit_shows(role, best)

@@ -5,7 +5,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.vocabulary.quantities import ROLES
-from analytics.vocabulary.units import is_unit
+from analytics.vocabulary.units import is_unit, parse_unit
 from ingest.examination import ColumnReport, Examination
 from ingest.guessing import Guess, tag_in
 from ingest.mapping.proposing import Candidate, Proposal, propose
@@ -46,8 +46,8 @@ def propose_mapping(examination: Examination) -> None:
         proposals = propose(candidates)
         for proposal in proposals:
             reports[proposal.heading].guess = _guess(proposal, tag)
-            if not registered:
-                _ask(proposal, reports[proposal.heading], examination)
+        if not registered:
+            _ask(proposals, reports, examination)
         _doubt_the_rest(proposals, [reports[h] for h in headings])
 
 
@@ -61,17 +61,33 @@ def _guess(proposal: Proposal, tag: str | None) -> Guess:
     )
 
 
-def _ask(proposal: Proposal, report: ColumnReport, examination: Examination) -> None:
-    label = ROLES[proposal.role].label
-    if not proposal.sure:
-        other = f", or is that {proposal.rival!r}" if proposal.rival else ""
-        examination.ask(f"column {proposal.heading!r}: is it {label}{other}? {proposal.why}.")
-    stated = report.unit_in_file
-    if stated and is_unit(stated) and proposal.unit != stated and proposal.chance > 0.5:
-        examination.ask(
-            f"column {proposal.heading!r}: the file says {stated}, but as {label} its values fit "
-            f"{proposal.unit}. Which is it?"
+def _ask(
+    proposals: list[Proposal], reports: dict[str, ColumnReport], examination: Examination
+) -> None:
+    """Ask once about all roles that are not settled, and about each unit that does not fit."""
+    open_ = [p for p in proposals if not p.sure]
+    if open_:
+        each = "; ".join(
+            f"{p.heading!r} perhaps {ROLES[p.role].label}"
+            + (f" (or {p.rival!r})" if p.rival else "")
+            for p in open_
         )
+        why = list(dict.fromkeys(p.why for p in open_))
+        examination.ask(
+            f"names and readings do not settle which point is which: {each}. Confirm or correct the "
+            f"entries marked below. Why: {'; '.join(why)}."
+        )
+    for p in proposals:
+        stated = reports[p.heading].unit_in_file
+        if stated and is_unit(stated) and not _alike(p.unit, stated) and p.chance > 0.5:
+            examination.ask(
+                f"column {p.heading!r}: the file says {stated}, but as {ROLES[p.role].label} its "
+                f"values fit {p.unit}. Which is it?"
+            )
+
+
+def _alike(unit: str, stated: str) -> bool:
+    return parse_unit(unit) == parse_unit(stated)
 
 
 def _doubt_the_rest(proposals: list[Proposal], reports: list[ColumnReport]) -> None:

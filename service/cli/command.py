@@ -115,6 +115,7 @@ def main() -> None:
     # the parts add their commands to ``app`` when they are imported
     from service.cli import (  # noqa: F401
         answers,
+        bacnet,
         data,
         maintenance,
         receiving,

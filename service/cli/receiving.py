@@ -95,7 +95,7 @@ def revoke(
     say(f"{name}: revoked.")
 
 
-def _stopped_by_signal() -> Event:
+def stopped_by_signal() -> Event:
     stop = Event()
     for name in (signal.SIGINT, signal.SIGTERM):
         signal.signal(name, lambda _number, _frame: stop.set())
@@ -133,7 +133,7 @@ def watch(
     with opened(workspace, load=True) as ledger:
         drop = DropFolder(folder or ledger.settings.workspace / "inbox", settle_s=every * 0.9)
         drop.prepare()
-        stop = _stopped_by_signal()
+        stop = stopped_by_signal()
         note(f"{drop.folder}: watched; drop files there (stop with Ctrl-C).")
         drop.sweep(ledger)  # the first look at what is there
         while not stop.wait(every):
@@ -180,5 +180,5 @@ def listen(workspace: Workspace = None) -> None:
             password=None if password is None else password.get_secret_value(),
             report=note,
         )
-        listener.run(_stopped_by_signal())
+        listener.run(stopped_by_signal())
         note("Stopped; what came is stored.")

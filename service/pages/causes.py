@@ -31,8 +31,12 @@ def _ordered(evaluation: Evaluation) -> list[Cause]:
     leading = evaluation.verdict.cause
     if leading is None:
         return list(evaluation.causes)
-    named = (leading.kind, leading.subject)
-    return [leading, *(c for c in evaluation.causes if (c.kind, c.subject) != named)]
+    first = [leading]
+    rival = evaluation.verdict.runner_up
+    if rival is not None and _is_undecided(evaluation):
+        first.append(rival)
+    named = {(c.kind, c.subject) for c in first}
+    return [*first, *(c for c in evaluation.causes if (c.kind, c.subject) not in named)]
 
 
 def _is_beside(evaluation: Evaluation) -> bool:
@@ -48,6 +52,8 @@ def heading(evaluation: Evaluation) -> str:
     if evaluation.verdict.cause is None:
         return "No single cause explains all of it; the likeliest stands first."
     leading, *others = causes
+    if _is_undecided(evaluation):
+        return _undecided_heading(evaluation)
     if leading.kind is CauseKind.NOTHING:
         return "Nothing has changed that the instruments can tell."
     if others and not leading.speaks_against and all(c.speaks_against for c in others):
@@ -58,11 +64,34 @@ def heading(evaluation: Evaluation) -> str:
     return f"{cause_title(leading)}, {chances(leading.chances)}."
 
 
+def _is_undecided(evaluation: Evaluation) -> bool:
+    """Tell whether the verdict leaves two causes standing."""
+    verdict = evaluation.verdict
+    return (
+        verdict.kind is VerdictKind.CANNOT_TELL
+        and verdict.cause is not None and verdict.runner_up is not None
+        and any(r.code == "deposit_or_instrument" for r in verdict.reasons)
+    )  # fmt: skip
+
+
+def _undecided_heading(evaluation: Evaluation) -> str:
+    verdict = evaluation.verdict
+    assert verdict.cause is not None
+    assert verdict.runner_up is not None
+    either = f"{cause_title(verdict.cause)}, or {cause_in_a_sentence(verdict.runner_up)}"
+    settles = [r for r in verdict.reasons if r.code == "calibration_would_settle"]
+    if not settles:
+        return f"{either}: not told apart yet."
+    return f"{either}: not told apart yet. {remark_text(settles[0])}."
+
+
 def compared_with(evaluation: Evaluation) -> str:
     """Return what the others are compared with, inside a sentence."""
     causes = _ordered(evaluation)
     if not causes:
         return ""
+    if _is_undecided(evaluation):
+        return "the likeliest"
     if _is_beside(evaluation):
         return "unchanged plates and instruments"
     if causes[0].kind is CauseKind.NOTHING:
@@ -74,12 +103,14 @@ def rows(evaluation: Evaluation, plant: Plant) -> list[CauseRow]:
     """Return the competing explanations, the leading one first."""
     costs = evaluation.money is not None and evaluation.money.next_month.low > 0
     beside = _is_beside(evaluation)
+    # where two are left standing, both say how likely they are, whichever leads
+    told = 2 if _is_undecided(evaluation) else 1
     return [
         CauseRow(
             title=cause_title(cause),
             speaks_for=_said(cause.speaks_for, plant),
             speaks_against=_said(cause.speaks_against, plant),
-            odds=chances(cause.chances) if position == 0 else _odds(cause, beside=beside),
+            odds=chances(cause.chances) if position < told else _odds(cause, beside=beside),
             leading=position == 0,
             costs=position == 0 and cause.kind in _LOSSES and costs,
         )

@@ -33,6 +33,7 @@ _CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
     "stamp": (("", "as registered"), ("start", "its start"), ("end", "its end"), ("instant", "an instant")),
 }  # fmt: skip
 _RUNS_SHOWN = 20
+_SURE = 0.7  # below it the register's proposal says "check the role"
 _FINDINGS_SHOWN = 200
 _REASONS = {
     "state": "a word in place of a figure, as of a fault or a state",
@@ -163,7 +164,7 @@ def check(request: Request, digest: str) -> HTMLResponse:
     return page(
         request, "import_check.html", title="Import", check=found, digest=digest,
         opening=_opening(columns, questions), about=_about(found),
-        columns=columns, questions=questions, refused=_refusals(examination.refused),
+        columns=columns, questions=[q[:1].upper() + q[1:] for q in questions], refused=_refusals(examination.refused),
         doubtful=_refusals(examination.doubtful), notes=_refusals(examination.notes),
         clock=_sentence(examination.clock), date_format=examination.date_format,
         date_why=examination.date_format_why, span=_span(examination, plant),
@@ -251,19 +252,20 @@ def _column(column: Any, options: ImportOptions) -> Column:
     guess = column.guess
     because = column.unit_sure
     sure = "from the register" if taken and not stamps else ""
-    if guess is not None:
+    unit = column.unit_used or column.unit_in_file or ""
+    if guess is not None and not taken:
         label = role_label(guess.role) if guess.role in ROLES else guess.role
-        sure = f"{guess.chance:.0%} likely".replace("%", f"{numbers.NBSP}%")
-        because = f"{label}: {guess.why}" if not taken else guess.why
+        taken, because, unit = f"perhaps {label}", guess.why, unit or guess.unit or ""
+        sure = "please confirm" if guess.chance < _SURE else f"{guess.chance:.0%} likely".replace("%", f"{numbers.NBSP}%")  # fmt: skip
     return Column(
         heading=column.heading,
         first=" ".join(column.first_values[:2]),
         taken=taken or f"left out: {column.left_out or 'no exchanger has this point'}",
-        unit=numbers.symbol_of(column.unit_used or column.unit_in_file or ""),
+        unit=numbers.symbol_of(unit),
         sure=sure,
         because=because or "",
-        question=guess is not None and not taken,
-        left_out=not taken,
+        question=guess is not None and not column.taken_for,
+        left_out=not stamps and not column.taken_for,
     )
 
 

@@ -38,6 +38,8 @@ def _consequences(table: ExchangerTable, exchanger: Exchanger) -> list[str]:
     found += _single_meter(table)
     if table.area_m2 is None:
         found.append("without area_m2: UA, but no U and no fouling resistance")
+    if table.insulated is None:
+        found.append("without insulated: taken as bare; the loss to the room is told as if it were")
     if table.plates is None:
         found.append("without plates: no statement on more plates")
     elif table.plates_most is None:

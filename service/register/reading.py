@@ -19,6 +19,7 @@ from analytics.vocabulary.errors import EvaluationError, RegisterError, UnitErro
 from analytics.vocabulary.quantities import ROLES
 from analytics.vocabulary.records import Exchanger, PropertyTable, Stream
 from analytics.vocabulary.units import convert
+from service.register.bacnet import BacnetNetwork, BacnetTable, unknown_logs
 from service.register.broker import Broker, MqttTable, unknown_points
 from service.register.explaining import explain, nearest
 from service.register.notes import notes_of
@@ -79,6 +80,9 @@ def parse_register(text: str, name: str, *, folder: Path) -> Plant:
     if file.mqtt is not None:
         names = {p.point for table in file.exchanger for p in table.points.values()}
         problems += unknown_points(file.mqtt, names, name)
+    if file.bacnet is not None:
+        names = {p.point for table in file.exchanger for p in table.points.values()}
+        problems += unknown_logs(file.bacnet, names, name)
     if problems:
         raise RegisterError("\n".join(problems))
     return _to_plant(file, name, folder)
@@ -100,6 +104,26 @@ def read_broker(path: Path) -> Broker:
         )
     try:
         return MqttTable.model_validate(document["mqtt"]).to_record()
+    except ValidationError as exc:
+        raise RegisterError("\n".join(explain(exc, path.name, document))) from None
+
+
+def read_bacnet(path: Path) -> BacnetNetwork:
+    """Return the BACnet logs of the register at ``path``, which was read as a whole before.
+
+    Raises
+    ------
+    RegisterError
+        If the register names none.
+    """
+    document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    if "bacnet" not in document:
+        raise RegisterError(
+            f"{path.name}: names no BACnet log. Add [bacnet] with address and [[bacnet.log]]; "
+            "the example explains it: plateledger init --print"
+        )
+    try:
+        return BacnetTable.model_validate(document["bacnet"]).to_record()
     except ValidationError as exc:
         raise RegisterError("\n".join(explain(exc, path.name, document))) from None
 

@@ -27,6 +27,7 @@ from analytics.vocabulary.records import (
     Thermometer,
 )
 from analytics.vocabulary.units import convert, is_unit
+from service.register.bacnet import BacnetTable
 from service.register.broker import MqttTable
 from service.register.instruments import describe_meter, describe_thermometer
 from service.register.plant import DisplayUnits
@@ -317,6 +318,7 @@ class ExchangerTable(Table):
     plate_conductivity_W_mK: Annotated[float, Field(ge=1.0, le=500.0)] = 15.0
     ports: Literal["front", "both ends"] = "front"
     tightening_dimension_mm: Positive | None = None
+    insulated: bool | None = None
     design_outdoor_degC: Annotated[float, Field(ge=-60.0, le=30.0)] | None = None
     primary: StreamTable = StreamTable()
     secondary: StreamTable = StreamTable()
@@ -346,6 +348,7 @@ class ExchangerTable(Table):
             plate_conductivity_W_mK=self.plate_conductivity_W_mK,
             ports=self.ports,
             tightening_dimension_m=_si(self.tightening_dimension_mm, "mm", "m"),
+            insulated=self.insulated,
             design_duty_W=_si(self.design_duty_kW, "kW", "W"),
             thermometers={r: t.to_record(r) for r, t in self.thermometers.items()},
             flow_meters={r: m.to_record(r) for r, m in self.meters.items()},
@@ -364,4 +367,5 @@ class RegisterFile(Table):
     plant: PlantTable
     tariff: TariffTable | None = None
     mqtt: MqttTable | None = None
+    bacnet: BacnetTable | None = None
     exchanger: list[ExchangerTable] = Field(default_factory=list)

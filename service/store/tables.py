@@ -5,6 +5,7 @@ from typing import Any
 
 from sqlalchemy import (
     JSON,
+    BigInteger,
     Column,
     Double,
     ForeignKey,
@@ -127,6 +128,22 @@ class PushedBatchRow(Base):
     sha256: Mapped[str]
     run_id: Mapped[int] = mapped_column(ForeignKey("import_run.id"))
     received_utc: Mapped[datetime]
+
+
+class BacnetLogRow(Base):
+    """How far a log of a BACnet device was read."""
+
+    __tablename__ = "bacnet_log"
+
+    device: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)  # instance
+    log: Mapped[str] = mapped_column(primary_key=True)  # object identifier
+    epoch: Mapped[int]
+    number: Mapped[int] = mapped_column(BigInteger)  # of the last record read
+    fingerprint: Mapped[str]
+    last_utc: Mapped[datetime | None]
+    read: Mapped[int]
+    lost: Mapped[int]
+    seen_utc: Mapped[datetime]
 
 
 class FindingRow(Base):

@@ -1,6 +1,6 @@
 """Import a trend file: say what it holds, then store it, whole or not at all."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -111,11 +111,13 @@ def store_file(
     options: ImportOptions,
     *,
     progress: Progress | None = None,
+    beside: Callable[[Connection], None] = lambda _connection: None,
 ) -> ImportOutcome:
     """Store a file's readings in one transaction.
 
     Storing the same bytes again, read in the same way, stores nothing and says so. A file that
     overlaps stored readings is merged with them; where a value differs the newer import wins.
+    ``beside`` stores more in the same transaction.
 
     Raises
     ------
@@ -166,6 +168,7 @@ def store_file(
             options=plain(options),
             findings=(f.to_dict() for f in read.findings),
         )
+        beside(connection)
         stored = imports.run(connection, run)
     report(f"stored {name}", 2, 2)
     return _outcome(stored, repeated=False, findings=len(read.findings))

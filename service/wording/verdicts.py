@@ -47,6 +47,8 @@ _MISSING: dict[str, str] = {
     "no_flow": "Cannot tell: no flow is measured.",
     "deposit_or_instrument": "Cannot tell yet: deposit, or an instrument.",
     "risen_unexplained": "Cannot tell: it passes more heat than clean.",
+    "flow_unit": "Cannot tell: a flow seems to be in another unit.",
+    "would_let_tell": "Cannot tell: a temperature is missing.",
     "no_readings": "Cannot tell: no reading yet.",
     "points_swapped": "Cannot tell: two points seem swapped.",
     "few_days": "Cannot tell yet: too few steady days.",

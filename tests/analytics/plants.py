@@ -74,7 +74,7 @@ def model_hours(temperature: Array, volume_flow: Array, noise: Array | None = No
         temperature=temperature, volume_flow=volume_flow,
         density=np.full((n, 2), DENSITY_kg_m3), heat_capacity=np.full((n, 2), CP_J_kgK),
         ln_conductivity=np.zeros((n, 2)), ln_heat_capacity=np.zeros((n, 2)),
-        ln_viscosity=np.zeros((n, 2)),
+        ln_viscosity=np.zeros((n, 2)), outlet_slope=np.zeros((n, 2)),
         noise=np.tile([0.04, 0.04, 0.04, 0.04, 0.004, 0.004], (n, 1)) if noise is None else noise,
         area_ratio=np.ones(n), channel_ratio=np.ones(n),
         both=np.asarray(np.isfinite(volume_flow).all(axis=1)),
@@ -98,7 +98,7 @@ def hour_table(temperature: Array, flow: Array, **columns: Array) -> HourTable:
     table = HourTable(
         start=start, day=np.asarray(start.as_unit("s").asi8 // 86400, dtype=np.int64),
         temperature=temperature, temperature_variance=np.zeros((n, 4)),
-        temperature_deviation=np.zeros((n, 4)), flow=flow, flow_variance=np.zeros((n, 2)),
+        temperature_deviation=np.zeros((n, 4)), temperature_slope=np.zeros((n, 4)), flow=flow, flow_variance=np.zeros((n, 2)),
         primary_flow_deviation=np.zeros(n), power_W=unknown, spacing_h=np.full(n, 0.25),
         outdoor_degC=unknown, valve=unknown, valve_step=unknown, set_point_degC=unknown,
         pump=unknown, pressure_drop=np.full((n, 2), np.nan), reasons=np.zeros(n, dtype=np.int64),

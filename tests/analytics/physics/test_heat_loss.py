@@ -13,7 +13,10 @@ from analytics.physics.heat_loss import (
     convection_coefficient,
     heat_loss,
     nusselt_vertical_plate,
+    pack_loss_W_K,
+    pack_outside_m2,
     radiation_coefficient,
+    through_insulation,
 )
 
 
@@ -60,3 +63,16 @@ def test_bad_samples_become_nan():
         heat_loss([np.nan, 60.0, 60.0], [20.0, np.nan, 20.0], [1.0, 1.0, 0.0], 4.0)
     ).all()
     assert np.isnan(nusselt_vertical_plate([-1.0, 1e13], 0.7)).all()
+
+
+def test_a_jacket_of_four_centimetres():
+    """Series of resistances, by hand: 1/(1/10 + 0.04/0.04) = 0.909 W/(m2 K) (ISO 12241, flat wall)."""
+    assert float(through_insulation(10.0, 0.04, 0.04)) == pytest.approx(0.909, abs=5e-4)
+
+
+def test_loss_of_a_pack():
+    """29.3 m2 of plates: 0.3 x 29.3^(2/3) = 2.85 m2 outside, near 10 to 12 W/(m2 K) bare (common practice)."""
+    assert pack_outside_m2(29.3) == pytest.approx(2.85, abs=0.01)
+    assert 10.0 < pack_loss_W_K(29.3) / 2.85 < 12.0
+    assert pack_loss_W_K(29.3, insulated=True) < 0.1 * pack_loss_W_K(29.3, insulated=False)
+    assert pack_loss_W_K(29.3, None) == pack_loss_W_K(29.3, insulated=False)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis.strategies import floats
+from scipy.integrate import solve_bvp
 
 from analytics.physics.effectiveness import outlet_temperatures
 from analytics.physics.temperature_difference import (
@@ -12,6 +13,7 @@ from analytics.physics.temperature_difference import (
     correction_factor,
     log_mean,
     log_mean_temperature_difference,
+    surface_mean_temperatures,
 )
 
 
@@ -129,3 +131,30 @@ def test_correction_factor_at_a_published_point():
 def test_approach_temperatures():
     assert approach_cold_end(50.0, 45.0) == 5.0
     np.testing.assert_array_equal(approach_hot_end([90.0, 70.0], [75.0, 75.0]), [15.0, -5.0])
+
+
+@pytest.mark.parametrize(
+    ("flows", "UA"), [((1.0, 1.0), 3.0), ((1.0, 1.0001), 0.5), ((0.4, 1.0), 2.0), ((1.0, 0.3), 1.5)]
+)
+def test_mean_temperatures_over_the_surface_against_the_differential_equations(flows, UA):
+    """General-purpose reference: scipy.integrate.solve_bvp on dT/da = -+UA (T1 - T2)/C."""
+    C1, C2 = flows
+
+    def slopes(_, T):
+        return np.stack([-UA * (T[0] - T[1]) / C1, -UA * (T[0] - T[1]) / C2])
+
+    found = solve_bvp(
+        slopes, lambda hot, cold: np.array([hot[0] - 90.0, cold[1] - 40.0]),
+        np.linspace(0, 1, 200), np.tile([[70.0], [60.0]], (1, 200)), tol=1e-10,
+    )  # fmt: skip
+    a = np.linspace(0, 1, 20001)
+    T = found.sol(a)
+    hot, cold = surface_mean_temperatures(T[0, 0], T[0, -1], T[1, -1], T[1, 0])
+    assert float(hot) == pytest.approx(np.trapezoid(T[0], a), abs=1e-4)
+    assert float(cold) == pytest.approx(np.trapezoid(T[1], a), abs=1e-4)
+
+
+def test_mean_temperatures_stay_finite_where_readings_cross():
+    hot, cold = surface_mean_temperatures(90.0, 39.5, 40.0, 70.0)
+    assert 39.5 < float(hot) < 64.75
+    assert 40.0 < float(cold) < 55.0

@@ -11,19 +11,23 @@ from uncertainties import umath
 from analytics.physics import balance
 from analytics.physics.effectiveness import conductance_from_outlets
 from analytics.physics.fluids import fluid_properties
+from analytics.physics.temperature_difference import log_mean_temperature_difference
 from analytics.physics.uncertainty import (
+    Doubt,
     MeteredSide,
     Reading,
     balance_residual,
     conductance,
     conductance_from_flow,
     correlation_between,
+    doubt,
     duty,
     effective_degrees_of_freedom,
     effectiveness,
     log_mean,
     overall_coefficient,
     propagate,
+    sensitivities,
 )
 from analytics.vocabulary.records import Fluid, Pipe
 
@@ -189,3 +193,33 @@ def test_samples_are_independent_of_each_other_and_gaps_stay_gaps():
     )
     assert np.isnan(result.value[1:]).all()
     assert np.isnan(result.standard_uncertainty[1:]).all()
+
+
+def test_a_constant_error_cancels_in_a_change():
+    """Two LMTDs from the same thermometers: the absolute one carries both parts, the change one part.
+
+    Oracle: the `uncertainties` library, which carries the shared offsets through by itself.
+    """
+    offsets = [uncertainties.ufloat(0.0, 0.2) for _ in range(4)]
+    ends = np.array([[90.0, 50.0, 45.0, 75.0], [88.0, 49.0, 44.5, 74.0]])
+
+    def lmtd_of(t):
+        a, b = t[0] - t[3], t[1] - t[2]
+        return (a - b) / umath.log(a / b)
+
+    scatter = [[uncertainties.ufloat(0.0, 0.05) for _ in range(4)] for _ in range(2)]
+    once, again = (
+        lmtd_of([v + o + s for v, o, s in zip(row, offsets, rows, strict=True)])
+        for row, rows in zip(ends, scatter, strict=True)
+    )
+
+    def function(a, b, c, d):
+        return log_mean_temperature_difference(a, b, c, d)
+
+    slopes = sensitivities(function, list(ends.T), [1e-3] * 4)
+    found = doubt(slopes, np.full(4, 0.2), np.full((4, 2), 0.05))
+    assert found.total == pytest.approx([once.s, again.s], rel=1e-4)
+    first, second = (Doubt(systematic=found.systematic[i], random=found.random[i]) for i in (0, 1))
+    # the offsets cancel but for the little by which the sensitivities differ
+    assert float(first.of_change(second)) == pytest.approx((once - again).s, rel=0.15)
+    assert float(first.of_change(second)) < 0.4 * once.s

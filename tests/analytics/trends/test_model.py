@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from analytics.physics.fluids import fluid_properties
-from analytics.trends.clean_reference import build_model, nameplate_UA
 from analytics.trends.model import (
     DEPOSIT,
     INDEX,
@@ -16,6 +15,7 @@ from analytics.trends.model import (
     inverse_covariance,
     prepare_hours,
 )
+from analytics.trends.priors import build_model, nameplate_UA
 from analytics.vocabulary.quantities import TEMPERATURES
 from analytics.vocabulary.records import Exchanger, FlowMeter, Fluid, Stream, Thermometer
 from tests.analytics.plants import CP_J_kgK, DENSITY_kg_m3, counterflow, hour_table, model_hours
@@ -107,7 +107,7 @@ def _uneven_hours(seed=2):
         hours, temperature=hours.temperature + rng.normal(0, 0.5, (40, 4)),
         ln_conductivity=rng.normal(-0.43, 0.02, shape), ln_heat_capacity=rng.normal(8.34, 0.01, shape),
         ln_viscosity=rng.normal(-7.6, 0.2, shape), area_ratio=np.linspace(1.0, 1.3, 40),
-        channel_ratio=np.linspace(1.0, 1.25, 40),
+        channel_ratio=np.linspace(1.0, 1.25, 40), outlet_slope=rng.normal(0.0, 2.0, shape),
     )  # fmt: skip
 
 
@@ -249,12 +249,20 @@ def test_priors_are_wide_where_no_nameplate_speaks():
     assert blank.scale_UA_W_K == pytest.approx(90e3, rel=0.02)
 
 
-def test_prior_films_and_wall_add_up_to_the_scale():
+def test_prior_films_and_wall_give_the_nameplate_with_its_margin_at_design():
     model = _built(DESIGN)
-    p = model.prior_mean
-    total = (
-        np.exp(-p[INDEX["film_primary"]])
-        + np.exp(-p[INDEX["film_secondary"]])
-        + np.exp(p[INDEX["wall"]])
-    )
-    assert 1 / total == pytest.approx(model.scale_UA_W_K, rel=1e-9)
+    reached, gradient = model.at_nameplate(model.prior_mean)
+    assert reached == pytest.approx(model.nameplate.ln_UA, abs=1e-6)
+    # a film ten per cent better is worth about half of that
+    assert 0.3 < gradient[INDEX["film_primary"]] < 0.6
+
+
+def test_an_outlet_that_rises_stays_behind_by_lag_times_slope():
+    """First-order lag: tau dy/dt = y_steady - y, so the reading is low by tau dy/dt."""
+    hours, _ = _hours(_truth(), n=40)
+    rising = dataclasses.replace(hours, outlet_slope=np.full((40, 2), 2.0))
+    p = _truth(lag_primary=0.05, lag_secondary=0.02)
+    more = _model().residuals(p, rising) - _model().residuals(p, hours)
+    _, mass = _model().streams(p, hours)
+    expected = np.array([0.05, 0.02]) * np.array(PIVOT) / mass * 2.0
+    np.testing.assert_allclose(more, expected, rtol=1e-9)

@@ -1,0 +1,132 @@
+"""Ask devices on a BACnet/IP network, by bacpypes3. Read-only by construction.
+
+Nothing is ever written, subscribed or broadcast; of what others ask, only what a device must tell of
+itself is answered (ReadProperty, Who-Is). One question at a time.
+"""
+
+from typing import Any
+
+from analytics.vocabulary.errors import IngestError
+from ingest.bacnet.following import Page
+
+_ANSWERED = frozenset(
+    {"do_ReadPropertyRequest", "do_ReadPropertyMultipleRequest", "do_WhoIsRequest"}
+)
+
+
+def _read_only_class() -> Any:
+    try:
+        from bacpypes3.errors import ExecutionError
+        from bacpypes3.ipv4.app import NormalApplication
+    except ImportError:
+        raise IngestError(
+            'the BACnet client is not installed. Install it: pip install "plateledger[bacnet]"'
+        ) from None
+
+    async def refuse(_self: Any, _apdu: Any) -> None:
+        raise ExecutionError(errorClass="services", errorCode="serviceRequestDenied")
+
+    served = [n for n in dir(NormalApplication) if n.startswith("do_") and n not in _ANSWERED]
+    return type("ReadOnlyApplication", (NormalApplication,), dict.fromkeys(served, refuse))
+
+
+def open_application(address: str, instance: int) -> Any:
+    """Return our own node on the network, at ``address`` ("192.0.2.10/24:47808") alone.
+
+    Raises
+    ------
+    IngestError
+        If the address cannot be used, or the library is not installed.
+    """
+    application = _read_only_class()
+    from bacpypes3.object import DeviceObject
+    from bacpypes3.pdu import IPv4Address
+
+    device = DeviceObject(
+        objectIdentifier=("device", instance), objectName=f"plateledger-{instance}",
+        vendorIdentifier=0, maxApduLengthAccepted=1476, segmentationSupported="segmented-both",
+        maxSegmentsAccepted=16, apduTimeout=3000, apduSegmentTimeout=1000, numberOfApduRetries=1,
+    )  # fmt: skip
+    try:
+        return application(device, IPv4Address(address))
+    except (OSError, ValueError) as exc:
+        raise IngestError(f"BACnet address {address!r} cannot be used: {exc}.") from exc
+
+
+class BacnetDevice:
+    """One device on the network; the ``Device`` of ``following.py``."""
+
+    def __init__(self, application: Any, address: str) -> None:
+        self._application, self._address = application, address
+
+    async def counts(self, log: str) -> tuple[int, int]:
+        """Return Record_Count and Total_Record_Count of a log."""
+        return int(await self.read(log, "record-count")), int(
+            await self.read(log, "total-record-count")
+        )
+
+    async def read(self, thing: str, name: str) -> Any:
+        """Return a property.
+
+        Raises
+        ------
+        IngestError
+            If the device does not answer, or answers with an error.
+        """
+        from bacpypes3.apdu import ErrorRejectAbortNack
+
+        try:
+            value = await self._application.read_property(self._address, thing, name)
+        except ErrorRejectAbortNack as exc:
+            value = exc
+        if isinstance(value, ErrorRejectAbortNack):
+            raise self._failed(thing, name, value)
+        return value
+
+    async def page(self, log: str, first: int, count: int) -> Page:
+        """Return records of the log's buffer by sequence number."""
+        from bacpypes3.apdu import ErrorRejectAbortNack, ReadRangeACK, ReadRangeRequest
+        from bacpypes3.basetypes import (
+            LogMultipleRecord,
+            LogRecord,
+            PropertyIdentifier,
+            Range,
+            RangeBySequenceNumber,
+        )
+        from bacpypes3.constructeddata import SequenceOf
+        from bacpypes3.json.util import sequence_to_json
+        from bacpypes3.pdu import Address
+        from bacpypes3.primitivedata import ObjectIdentifier
+
+        request = ReadRangeRequest(
+            objectIdentifier=ObjectIdentifier(log),
+            propertyIdentifier=PropertyIdentifier("log-buffer"),
+            range=Range(
+                bySequenceNumber=RangeBySequenceNumber(referenceSequenceNumber=first, count=count)
+            ),
+            destination=Address(self._address),
+        )
+        try:
+            ack = await self._application.request(request)
+        except ErrorRejectAbortNack as exc:
+            ack = exc
+        if not isinstance(ack, ReadRangeACK):
+            raise self._failed(log, "log-buffer", ack)
+        if str(ack.objectIdentifier) != str(request.objectIdentifier) or ack.itemCount > count:
+            raise IngestError(f"{self._address}, {log}: the answer is not to what was asked.")
+        if not ack.itemCount:
+            return Page(first=first, records=(), more=False)
+        kind = LogMultipleRecord if log.startswith("trend-log-multiple") else LogRecord
+        try:
+            records = tuple(sequence_to_json(r) for r in ack.itemData.cast_out(SequenceOf(kind)))
+        except (ValueError, TypeError, AttributeError) as exc:
+            raise IngestError(f"{self._address}, {log}: records cannot be read: {exc}.") from exc
+        got = first if ack.firstSequenceNumber is None else int(ack.firstSequenceNumber)
+        if got != first or len(records) != ack.itemCount:
+            raise IngestError(f"{self._address}, {log}: the answer is not to what was asked.")
+        return Page(first=got, records=records, more=not ack.resultFlags[1])
+
+    def _failed(self, thing: str, name: str, why: Any) -> IngestError:
+        return IngestError(
+            f"{self._address}, {thing}, {name}: {why}. Check address and object in the register."
+        )

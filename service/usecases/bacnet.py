@@ -1,0 +1,148 @@
+"""Read the trend logs of BACnet devices; how far each was read is stored with its readings.
+
+What comes is kept as a file of log records and goes the way of every file.
+"""
+
+import asyncio
+import json
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection
+
+from analytics.vocabulary.errors import PlateledgerError
+from service.register.bacnet import BacnetNetwork, Log
+from service.store import bacnet, registered
+from service.store.store import Store
+from service.usecases.files import ImportOptions
+from service.usecases.importing import store_file
+
+if TYPE_CHECKING:
+    from ingest.bacnet.following import Catch, Cursor, Device
+
+_AT_ONCE = 5_000  # records in one transaction
+_OPTIONS = ImportOptions(accept=True)  # a log that waits for an answer is overwritten meanwhile
+Report = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogOutcome:
+    """What was read from a log."""
+
+    log: Log
+    records: int = 0
+    new_values: int = 0
+    tags: tuple[str, ...] = ()
+    events: tuple[str, ...] = ()
+    failed: str | None = None
+
+
+def fetch(store: Store, network: BacnetNetwork) -> tuple[LogOutcome, ...]:
+    """Read all logs up to their newest records; a log that fails leaves the others alone.
+
+    Raises
+    ------
+    IngestError
+        If our own address cannot be used.
+    """
+    return asyncio.run(_fetch(store, network))
+
+
+async def _fetch(store: Store, network: BacnetNetwork) -> tuple[LogOutcome, ...]:
+    from ingest.bacnet.client import BacnetDevice, open_application
+
+    application = open_application(network.address, network.instance)
+    try:
+        outcomes = []
+        for log in network.logs:
+            device = BacnetDevice(application, log.address)
+            try:
+                outcomes.append(await fetch_log(store, device, log, network.page))
+            except PlateledgerError as exc:
+                outcomes.append(LogOutcome(log=log, failed=str(exc)))
+        return tuple(outcomes)
+    finally:
+        application.close()
+
+
+async def fetch_log(store: Store, device: "Device", log: Log, page: int) -> LogOutcome:
+    """Read a log up to its newest record, some thousand records a transaction.
+
+    Raises
+    ------
+    IngestError
+        If the device does not answer or contradicts itself. What was stored before stays, and the
+        next call goes on from there.
+    """
+    records, new_values = 0, 0
+    tags: dict[str, None] = {}
+    events: list[str] = []
+    more = True
+    while more:
+        cursor, zone = _begin(store, log)
+        caught: list[dict[str, Any]] = []
+        told: list[str] = []
+        while more and len(caught) < _AT_ONCE:
+            catch = await _next(device, log, cursor, zone, page)
+            cursor, more = catch.cursor, catch.more
+            caught += catch.records
+            told += catch.events
+        if caught:
+            outcome = _store(store, log, caught, cursor)
+            records, new_values = records + len(caught), new_values + outcome.new_values
+            tags |= dict.fromkeys(outcome.tags)
+        events += told
+    return LogOutcome(
+        log=log, records=records, new_values=new_values, tags=tuple(tags), events=tuple(events)
+    )
+
+
+async def _next(device: "Device", log: Log, cursor: "Cursor", zone: ZoneInfo, page: int) -> "Catch":
+    from ingest.bacnet.following import catch_up
+
+    return await catch_up(device, log.object, cursor, zone, page)
+
+
+def _begin(store: Store, log: Log) -> "tuple[Cursor, ZoneInfo]":
+    from ingest.bacnet.following import Cursor
+
+    with store.reading() as connection:
+        state = bacnet.log_state(connection, log.instance, log.object)
+        zone = registered.load_plant(connection).zone
+    if state is None:
+        return Cursor(), zone
+    names = ("epoch", "number", "fingerprint", "last_utc", "read", "lost")
+    return Cursor(**{n: state[n] for n in names}), zone
+
+
+def _store(store: Store, log: Log, records: list[dict[str, Any]], cursor: "Cursor") -> Any:
+    common = {"object-name": log.point, "object-identifier": log.object, "device": log.instance}
+    if log.units is not None:
+        common["units"] = log.units
+    data = "".join(json.dumps({**common, **r}) + "\n" for r in records).encode()
+    name = f"bacnet {log.instance} {log.object} {cursor.epoch}-{cursor.number}.jsonl"
+    seen_utc = datetime.now(UTC)
+
+    def remember(connection: Connection) -> None:
+        bacnet.set_log_state(
+            connection, log.instance, log.object, seen_utc=seen_utc, **asdict(cursor)
+        )
+
+    outcome = store_file(store, name, data, _OPTIONS, beside=remember)
+    if outcome.repeated:
+        # the very records were imported before, as a file of their own
+        with store.writing() as connection:
+            remember(connection)
+    return outcome
+
+
+def sentence(outcome: LogOutcome) -> str:
+    """Return what was read from a log, in a sentence."""
+    where = f"{outcome.log.instance} {outcome.log.object} ({outcome.log.point})"
+    if outcome.failed is not None:
+        return f"{where}: not read. {outcome.failed}"
+    told = "".join(f" {e}" for e in outcome.events)
+    return f"{where}: {outcome.records:,} records, {outcome.new_values:,} new values.{told}"

@@ -1,0 +1,399 @@
+"""Trend logs of BACnet devices: a made-up device for each thing that can happen to a log, and a real
+device process by an independent stack (rusty-bacnet) on the loopback interface."""
+
+import asyncio
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from analytics.vocabulary.errors import IngestError, RegisterError
+from ingest.bacnet.client import BacnetDevice, open_application
+from ingest.bacnet.following import Cursor, Page, after, catch_up, utc_of
+from service.register.bacnet import BacnetNetwork, Log
+from service.register.reading import read_bacnet, read_register
+from service.store import bacnet as states
+from service.usecases import bacnet as usecase
+from service.usecases.bacnet import fetch, fetch_log
+
+ROOT = Path(__file__).parent.parent.parent
+POINT = "A.HX1.PRI FLW T"
+LOG = Log(
+    address="127.0.0.1:1", instance=1001, object="trend-log,1", point=POINT,
+    units="degrees-celsius",
+)  # fmt: skip
+TOP = 2**32 - 1
+START = datetime(2025, 10, 1)  # noqa: DTZ001 - a device shows local time without a zone
+
+
+class MadeUpDevice:
+    """A ring of records; the k-th ever made is at START + k minutes and has the value 60 + k / 100."""
+
+    def __init__(self, size: int = 100, total: int = 0) -> None:
+        self.size, self.total, self.made = size, total, 0
+        self.ring: list[tuple[int, dict]] = []
+
+    def log(self, count: int, datum: dict | None = None) -> None:
+        for _ in range(count):
+            self.total, self.made = after(self.total) if self.total else 1, self.made + 1
+            when = START + timedelta(minutes=self.made)
+            stamp = {"date": f"{when:%Y-%m-%d}", "time": f"{when:%H:%M:%S}.00"}
+            value = datum or {"real-value": 60 + self.made / 100}
+            self.ring.append((self.total, {"timestamp": stamp, "log-datum": value}))
+        self.ring = self.ring[-self.size :]
+
+    async def counts(self, log: str) -> tuple[int, int]:
+        return len(self.ring), self.total
+
+    async def page(self, log: str, first: int, count: int) -> Page:
+        places = [i for i, (n, _) in enumerate(self.ring) if n == first]
+        found = self.ring[places[0] : places[0] + count] if places else []
+        more = bool(found) and found[-1] is not self.ring[-1]
+        return Page(first=first, records=tuple(r for _, r in found), more=more)
+
+
+def run(ledger, device, page=10):
+    return asyncio.run(fetch_log(ledger.store, device, LOG, page))
+
+
+def values(ledger) -> list[float]:
+    return ledger.readings("HX-01")["primary_supply_temperature"].dropna().tolist()
+
+
+def made(first: int, last: int):
+    return pytest.approx([60 + k / 100 for k in range(first, last + 1)])
+
+
+def state(ledger):
+    with ledger.store.reading() as connection:
+        return states.log_state(connection, 1001, "trend-log,1")
+
+
+def test_a_log_is_read_once_and_only_what_is_new_after_that(ledger):
+    device = MadeUpDevice()
+    device.log(35)
+    assert run(ledger, device).records == 35
+    assert run(ledger, device).records == 0
+    device.log(7)
+    assert run(ledger, device).new_values == 7
+    assert values(ledger) == made(1, 42)
+    assert (state(ledger)["number"], state(ledger)["read"], state(ledger)["lost"]) == (42, 42, 0)
+
+
+def test_overwritten_records_are_a_gap_of_exact_size(ledger):
+    device = MadeUpDevice(size=100)
+    device.log(50)
+    run(ledger, device)
+    device.log(286)
+    outcome = run(ledger, device)
+    assert outcome.events == ("186 records were overwritten before they were read: a gap.",)
+    assert values(ledger) == pytest.approx(
+        [60 + k / 100 for k in (*range(1, 51), *range(237, 337))]
+    )
+    assert state(ledger)["lost"] == 186
+
+
+def test_numbers_that_run_over(ledger):
+    """After 4294967295 comes 1 (ASHRAE 135, Total_Record_Count)."""
+    device = MadeUpDevice(total=TOP - 15)
+    device.log(40)
+    outcome = run(ledger, device)
+    assert outcome.events == ("the sequence numbers ran over from 4294967295 to 1.",)
+    assert values(ledger) == made(1, 40)
+    assert (state(ledger)["epoch"], state(ledger)["number"]) == (1, 25)
+
+
+def test_a_wrap_between_two_pages_and_two_fetches(ledger):
+    device = MadeUpDevice(total=TOP - 20)
+    device.log(20)
+    run(ledger, device)
+    assert state(ledger)["number"] == TOP
+    device.log(5)
+    run(ledger, device)
+    assert values(ledger) == made(1, 25)
+    assert (state(ledger)["epoch"], state(ledger)["number"]) == (1, 5)
+
+
+def test_a_log_set_up_anew_begins_a_new_epoch(ledger):
+    device = MadeUpDevice()
+    device.log(30)
+    run(ledger, device)
+    device.total, device.ring = 0, []
+    device.log(12)
+    outcome = run(ledger, device)
+    assert "began again" in outcome.events[0]
+    assert values(ledger) == made(1, 42)
+    assert state(ledger)["epoch"] == 1
+
+
+def test_a_purge_with_nothing_unread_loses_nothing(ledger):
+    device = MadeUpDevice()
+    device.log(30)
+    run(ledger, device)
+    device.ring = []
+    device.log(1, {"log-status": ["buffer-purged"]})
+    device.log(5)
+    outcome = run(ledger, device)
+    assert outcome.events == ()
+    assert values(ledger) == pytest.approx([60 + k / 100 for k in (*range(1, 31), *range(32, 37))])
+
+
+def test_a_page_of_events_alone_does_not_stop_the_log(ledger):
+    device = MadeUpDevice()
+    device.log(3, {"log-status": ["log-interrupted"]})
+    assert run(ledger, device).records == 3
+    device.log(2)
+    run(ledger, device)
+    assert values(ledger) == made(4, 5)
+
+
+@pytest.mark.parametrize("fails_at", ["before", "after"])
+def test_a_crash_in_the_middle_loses_and_doubles_nothing(ledger, monkeypatch, fails_at):
+    """Readings and cursor are one transaction: a crash on either side of either leaves both."""
+    device = MadeUpDevice()
+    device.log(30)
+    run(ledger, device)
+    device.log(30)
+    real = states.set_log_state
+
+    def crash(*args, **more):
+        if fails_at == "after":
+            real(*args, **more)
+        raise RuntimeError("power cut")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(states, "set_log_state", crash)
+        with pytest.raises(RuntimeError):
+            run(ledger, device)
+    assert values(ledger) == made(1, 30)
+    assert state(ledger)["number"] == 30
+    assert run(ledger, device).new_values == 30
+    assert values(ledger) == made(1, 60)
+
+
+def test_a_long_log_is_stored_in_parts(ledger, monkeypatch):
+    monkeypatch.setattr(usecase, "_AT_ONCE", 40)
+    device = MadeUpDevice(size=200)
+    device.log(190)
+    assert run(ledger, device).records == 190
+    assert values(ledger) == made(1, 190)
+
+
+def test_the_doubled_hour_goes_on_where_the_last_record_was():
+    """Clocks of the zone CET went back on 27 October 2024 at 01:00 UTC."""
+    zone = ZoneInfo("CET")
+    stamp = {"date": "2024-10-27", "time": "02:30:00.00"}
+    before = datetime(2024, 10, 27, 0, 45, tzinfo=UTC)
+    assert utc_of(stamp, zone, None) == datetime(2024, 10, 27, 0, 30, tzinfo=UTC)
+    assert utc_of(stamp, zone, before) == datetime(2024, 10, 27, 1, 30, tzinfo=UTC)
+    assert utc_of({"date": "*", "time": "02:30:00.00"}, zone, None) is None
+
+
+def test_a_device_that_contradicts_itself_is_refused():
+    class Silent(MadeUpDevice):
+        async def page(self, log, first, count):
+            return Page(first=first, records=(), more=False)
+
+    device = Silent()
+    device.log(5)
+    with pytest.raises(IngestError, match="counts records and gives none"):
+        asyncio.run(catch_up(device, "trend-log,1", Cursor(), ZoneInfo("UTC"), 10))
+
+
+# --- the register ----------------------------------------------------------------------------------
+
+
+def describe(workspace: Path, port: int, own: int, point: str = POINT) -> None:
+    path = workspace / "plant.toml"
+    path.write_text(
+        path.read_text()
+        + f'\n[bacnet]\naddress = "127.0.0.1:{own}"\nevery_minutes = 0.01\n[[bacnet.log]]\n'
+        f'device = "127.0.0.1:{port}"\ninstance = 1001\nobject = "trend-log,1"\npoint = "{point}"\n'
+        'units = "degrees-celsius"\n'
+    )
+
+
+def test_the_register_names_logs(workspace):
+    with pytest.raises(RegisterError, match=r"names no BACnet log\. Add \[bacnet\]"):
+        read_bacnet(workspace / "plant.toml")
+    describe(workspace, 47808, 47809)
+    read_register(workspace / "plant.toml")
+    network = read_bacnet(workspace / "plant.toml")
+    assert (network.page, network.logs[0].point) == (50, POINT)
+
+
+def test_a_log_of_an_unknown_point_is_refused(workspace):
+    describe(workspace, 47808, 47809, point="nowhere")
+    with pytest.raises(RegisterError, match='no exchanger has the point "nowhere"'):
+        read_register(workspace / "plant.toml")
+
+
+# --- against an independent stack ------------------------------------------------------------------
+
+
+def free_port() -> int:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
+        found.bind(("127.0.0.1", 0))
+        return found.getsockname()[1]
+
+
+@contextmanager
+def peer(count: int = 0, buffer: int = 500):
+    port = free_port()
+    script = Path(__file__).with_name("bacnet_peer.py")
+    process = subprocess.Popen(
+        [sys.executable, str(script), str(port), str(count), str(buffer)],
+        stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    try:
+        assert process.stdout.readline() == "ready\n"
+        yield port
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+
+
+def test_a_real_device_over_the_wrap(ledger):
+    """The peer's own numbers run over 2**32 - 1; each record is read once."""
+    with peer(count=TOP - 5) as port:
+        log = Log(address=f"127.0.0.1:{port}", instance=1001, object="trend-log,1", point=POINT,
+                  units="degrees-celsius")  # fmt: skip
+        network = BacnetNetwork(
+            address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=4, every_s=1.0
+        )
+        until = time.monotonic() + 15
+        while (s := state(ledger)) is None or s["read"] < 20:
+            (outcome,) = fetch(ledger.store, network)
+            assert outcome.failed is None
+            assert time.monotonic() < until
+            time.sleep(0.3)
+    assert s["lost"] == 0
+    assert s["epoch"] == 1
+    assert s["read"] == s["number"] + 5  # five numbers, TOP - 4 to TOP, come before 1
+    got = values(ledger)
+    assert len(got) == s["read"]
+    assert set(got) == {80.25}
+
+
+def test_a_real_multiple_log(workspace):
+    """Members of a Trend Log Multiple are points of their own."""
+    from service.settings import Settings
+    from service.usecases.ledger import Ledger
+
+    path = workspace / "plant.toml"
+    path.write_text(
+        path.read_text()
+        .replace(f'"{POINT}"', '"both member 1"', 1)
+        .replace('"A.HX1.PRI RTN T"', '"both member 2"', 1)
+    )
+    ledger = Ledger.open(Settings(workspace=workspace, workers=1))
+    ledger.load_register()
+    try:
+        with peer() as port:
+            log = Log(address=f"127.0.0.1:{port}", instance=1001, object="trend-log-multiple,4",
+                      point="both", units="degrees-celsius")  # fmt: skip
+            network = BacnetNetwork(
+                address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=50, every_s=1.0
+            )
+            time.sleep(1.5)
+            (outcome,) = fetch(ledger.store, network)
+        assert outcome.failed is None
+        assert outcome.new_values == 2 * outcome.records > 0
+        frame = ledger.readings("HX-01")
+        assert set(frame["primary_supply_temperature"]) == {80.25}
+        assert set(frame["primary_return_temperature"]) == {45.5}
+    finally:
+        ledger.close()
+
+
+@pytest.mark.slow
+def test_a_reader_that_is_killed_goes_on_where_it_was(workspace):
+    from service.settings import Settings
+    from service.usecases.ledger import Ledger
+
+    with peer() as port:
+        describe(workspace, port, free_port())
+        start = [sys.executable, "-c", "from service.cli import main; main()", "bacnet"]
+        command = [*start, "follow", "-w", str(workspace)]
+        environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+        for seconds in (4.0, 5.0, 4.5):
+            reader = subprocess.Popen(
+                command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            )
+            time.sleep(seconds)
+            reader.send_signal(signal.SIGKILL)
+            reader.wait()
+        done = subprocess.run(
+            [*start, "fetch", "-w", str(workspace), "--json"],
+            check=False, env=environment, capture_output=True, text=True, timeout=60,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        assert json.loads(done.stdout)[0]["failed"] is None
+    ledger = Ledger.open(Settings(workspace=workspace, workers=1))
+    try:
+        found = state(ledger)
+        assert found["lost"] == 0
+        assert found["read"] == found["number"] > 50
+        assert len(values(ledger)) == found["number"]
+    finally:
+        ledger.close()
+
+
+def test_a_device_that_does_not_answer_is_told_and_nothing_stored(ledger):
+    log = Log(address=f"127.0.0.1:{free_port()}", instance=1, object="trend-log,1", point=POINT,
+              units=None)  # fmt: skip
+    network = BacnetNetwork(
+        address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=4, every_s=1.0
+    )
+    (outcome,) = fetch(ledger.store, network)
+    assert "Check address and object" in outcome.failed
+
+
+def test_a_write_to_the_reader_is_refused():
+    """An independent client's WriteProperty gets an error, and its ReadProperty an answer."""
+    import rusty_bacnet as bacnet
+
+    async def attempt() -> tuple[str, str]:
+        own = free_port()
+        application = open_application(f"127.0.0.1:{own}", 999)
+        try:
+            async with bacnet.BACnetClient(interface="127.0.0.1", port=free_port()) as client:
+                device = bacnet.ObjectIdentifier(bacnet.ObjectType.DEVICE, 999)
+                name = bacnet.PropertyIdentifier.OBJECT_NAME
+                with pytest.raises(bacnet.BacnetProtocolError) as refused:
+                    await client.write_property(
+                        f"127.0.0.1:{own}", device, name,
+                        bacnet.PropertyValue.character_string("changed"),
+                    )  # fmt: skip
+                kept = await client.read_property(f"127.0.0.1:{own}", device, name)
+                return str(refused.value), str(kept.value)
+        finally:
+            application.close()
+
+    said, kept = asyncio.run(attempt())
+    # ASHRAE 135, clause 18: class services is 5, code service-request-denied is 29
+    assert said == "BACnet error: class=5 code=29"
+    assert kept == "plateledger-999"
+
+
+def test_reading_a_property_that_is_not_there_is_a_sentence():
+    async def ask() -> None:
+        with peer() as port:
+            application = open_application(f"127.0.0.1:{free_port()}", 999)
+            try:
+                await BacnetDevice(application, f"127.0.0.1:{port}").counts("trend-log,77")
+            finally:
+                application.close()
+
+    with pytest.raises(IngestError, match="trend-log,77, record-count: "):
+        asyncio.run(ask())

@@ -1,0 +1,33 @@
+"""Two causes left standing: the table's heading, its odds and the verdict say the same."""
+
+from dataclasses import replace
+
+from analytics.vocabulary.records import Cause, CauseKind, Remark, Verdict, VerdictKind
+from service.pages import causes
+from tests.service import made_up
+
+
+def undecided():
+    deposit = Cause(kind=CauseKind.DEPOSIT, chances=0.25, times_less_likely=3.0)
+    rival = Cause(
+        kind=CauseKind.THERMOMETER, subject="secondary_supply_temperature", chances=0.75,
+        times_less_likely=1.0,
+    )  # fmt: skip
+    verdict = Verdict(
+        kind=VerdictKind.CANNOT_TELL, cause=deposit, runner_up=rival, since_utc=None,
+        reasons=(
+            Remark(code="deposit_or_instrument", numbers={"loss": 0.2},
+                   words={"role": "secondary_supply_temperature"}),
+            Remark(code="calibration_would_settle", words={"role": "secondary_supply_temperature"}),
+        ),
+    )  # fmt: skip
+    return replace(made_up.deposit(), verdict=verdict, causes=(rival, deposit))
+
+
+def test_heading_names_both_and_what_would_settle_it():
+    evaluation = undecided()
+    said = causes.heading(evaluation)
+    assert said.startswith("Deposit on the plates, or a secondary-supply thermometer that is off")
+    assert "check of the secondary supply instrument" in said
+    shown = causes.rows(evaluation, made_up.plant())
+    assert [r.odds.split()[0][:2] for r in shown] == ["25", "75"]
