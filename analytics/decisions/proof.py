@@ -16,11 +16,15 @@ Outcome = Literal["worked", "worked in part", "no effect seen", "too early to te
 
 WINDOW_DAYS = 14  # with evidence, each side
 REACH_DAYS = 150
+STRETCH_DAYS = 30
 HISTORY_DAYS = 60  # before the visit, for how the days scatter
 LEAST_DAYS = 5
+LEAST_FOR_LINE = 8
+CLEAR_SLOPE = 3.0  # standard deviations
+CARRIED_DAYS = 3.0
 LEAST_GAIN = 0.01  # of U: below, nobody would call it an effect
 WORKED_SHARE = 0.7
-_LEAST_ALIKE = 0.2  # days resemble the day before at least this much (weather lasts)
+_LEAST_ALIKE = 0.3  # days resemble the day before at least this much (weather lasts)
 
 
 def prove_visit(
@@ -57,10 +61,13 @@ def prove_visit(
     before[np.flatnonzero(known & (offset < 0) & (offset >= -REACH_DAYS))[-WINDOW_DAYS:]] = True
     after[np.flatnonzero(known & (offset > 0) & (offset <= REACH_DAYS))[:WINDOW_DAYS]] = True
     n_before, n_after = int(before.sum()), int(after.sum())
-    history = known & (offset < 0) & (offset >= -HISTORY_DAYS)
-    scale, alike = _day_scatter((history, after), fouling, standard_error)
-    mean_before, sd_before = _mean(before, fouling, standard_error, scale, alike)
-    mean_after, sd_after = _mean(after, fouling, standard_error, scale, alike)
+    history = np.flatnonzero(known & (offset < 0) & (offset >= -HISTORY_DAYS))
+    # stretch by stretch: over two months growth need not be straight
+    stretches = np.array_split(history, max(len(history) // STRETCH_DAYS, 1))
+    groups = (*stretches, np.flatnonzero(after))
+    scale, alike = _day_scatter(groups, fouling, standard_error)
+    mean_before, sd_before = _level(before, offset, fouling, standard_error, scale, alike)
+    mean_after, sd_after = _level(after, offset, fouling, standard_error, scale, alike)
     told = n_before >= LEAST_DAYS and n_after >= LEAST_DAYS
     gain = recovered = None
     outcome: Outcome = "too early to tell" if n_after < LEAST_DAYS else "no effect seen"
@@ -91,38 +98,59 @@ def prove_visit(
 
 
 def _day_scatter(
-    groups: tuple[NDArray[np.bool_], ...], fouling: Floats, standard_error: Floats
+    groups: tuple[NDArray[np.intp], ...], fouling: Floats, standard_error: Floats
 ) -> tuple[float, float]:
     """Return scatter over stated error, and likeness of neighbouring days, about straight lines."""
     power = product = 0.0
-    freedom = 0
+    freedom = lines = 0
     for chosen in groups:
-        if chosen.sum() < 4:
+        if len(chosen) < 4:
             continue
-        at = np.flatnonzero(chosen).astype(float)
+        at = chosen.astype(float)
         line = np.polynomial.Polynomial.fit(at, fouling[chosen], 1)
         rest = (fouling[chosen] - line(at)) / standard_error[chosen]
         power += float(rest @ rest)
         product += float(rest[1:] @ rest[:-1])
         freedom += len(rest) - 2
+        lines += 1
     if freedom <= 0 or power == 0.0:
         return 1.0, _LEAST_ALIKE
     # the lines take some likeness away: about (1 + 4 r)/n for each of them
     alike = product / power
-    alike += (1.0 + 4.0 * max(alike, 0.0)) / (freedom + 2)
+    alike += lines * (1.0 + 4.0 * max(alike, 0.0)) / (freedom + 2 * lines)
     return max(1.0, float(np.sqrt(power / freedom))), float(np.clip(alike, _LEAST_ALIKE, 0.85))
 
 
-def _mean(
-    chosen: NDArray[np.bool_], fouling: Floats, error: Floats, scale: float, alike: float
+def _level(
+    chosen: NDArray[np.bool_],
+    offset: Floats,
+    fouling: Floats,
+    error: Floats,
+    scale: float,
+    alike: float,
 ) -> tuple[float, float]:
-    """Return weighted mean and its standard deviation; NaN without days."""
+    """Return the level of a side at the visit and its standard deviation; NaN without days.
+
+    The mean of its days, or, where they clearly rise or fall, their line carried to the visit: the mean
+    of a fortnight of fast growth lies a week behind what the visit met. Over a gap it is carried
+    :data:`CARRIED_DAYS` at the most.
+    """
     if not chosen.any():
         return float("nan"), float("nan")
-    weight = error[chosen] ** -2.0
+    weight, t, n = error[chosen] ** -2.0, offset[chosen], int(chosen.sum())
+    like = min((1.0 + alike) / (1.0 - alike), n)
     mean = float(weight @ fouling[chosen] / weight.sum())
-    like = (1.0 + alike) / (1.0 - alike)
-    return mean, scale * float(np.sqrt(min(like, int(chosen.sum())) / weight.sum()))
+    sd = scale * float(np.sqrt(like / weight.sum()))
+    middle = float(weight @ t / weight.sum())
+    spread = float(weight @ (t - middle) ** 2)
+    if n < LEAST_FOR_LINE or spread <= 0:
+        return mean, sd
+    slope = float(weight @ ((t - middle) * fouling[chosen])) / spread
+    slope_sd = scale * float(np.sqrt(like / spread))
+    if abs(slope) < CLEAR_SLOPE * slope_sd:
+        return mean, sd
+    away = float(np.clip(0.0, t.min() - CARRIED_DAYS, t.max() + CARRIED_DAYS)) - middle
+    return mean + slope * away, float(np.hypot(sd, slope_sd * away))
 
 
 def _cleanliness(mean: float, sd: float, common_sd: float, count: int) -> Estimate | None:

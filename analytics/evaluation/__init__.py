@@ -23,7 +23,12 @@ from analytics.evaluation.daily_frame import daily_frame, empty_daily
 from analytics.evaluation.health import data_health, empty_health
 from analytics.evaluation.intervals import interval_frame, interval_table, latest_interval
 from analytics.evaluation.present import effectiveness, limit_of, state_of
-from analytics.evaluation.reference import instrument_errors, last_ratios, reference_record
+from analytics.evaluation.reference import (
+    instrument_errors,
+    last_ratios,
+    nameplate_reference,
+    reference_record,
+)
 from analytics.evaluation.thermometer_pairs import pair_offsets
 from analytics.evaluation.verdict import cannot_tell, decide, early_verdict
 from analytics.trends.account import Account, keep_account
@@ -104,7 +109,7 @@ def evaluate(
         early = early_verdict(account, health)
         return Evaluation(
             tag=exchanger.tag, through_utc=_end(trends), verdict=early or cannot_tell(), causes=(),
-            health=health, reference=None, state=None, offsets=(), forecast=None, money=None,
+            health=health, reference=nameplate_reference(account), state=None, offsets=(), forecast=None, money=None,
             capacity=None, proofs=(), alerts=tuple(silence_alerts(trends)), latest=latest,
             daily=daily_frame(account, None), intervals=intervals, pairs=pair_offsets(account),
         )  # fmt: skip

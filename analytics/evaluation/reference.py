@@ -5,9 +5,16 @@ import pandas as pd
 
 from analytics.decisions.diagnosis import Odds
 from analytics.evaluation.daily_frame import ratios_on
+from analytics.physics.effectiveness import arrangement_of, temperature_effectiveness
 from analytics.trends.account import Account, day_number
 from analytics.trends.idle import UNEVEN_PIPES_K
 from analytics.trends.model import INSTRUMENTS, film_temperatures
+from analytics.trends.priors import (
+    CAPACITY_MARGIN,
+    CAPACITY_SPREAD,
+    design_streams,
+    nameplate_UA,
+)
 from analytics.trends.reference_condition import (
     NINE_IN_TEN,
     ReferencePoint,
@@ -21,6 +28,7 @@ from analytics.vocabulary.records import (
     MaintenanceEvent,
     OffsetFinding,
     Period,
+    ReferenceCondition,
 )
 
 IDLE_SD_K = UNEVEN_PIPES_K  # of one thermometer against the mean of the four, at rest
@@ -114,6 +122,39 @@ def reference_record(account: Account, at: ReferencePoint) -> CleanReference:
         duty_W=ordered(duty[0], duty[1], duty[2]) if metered else None, scatter=scatter,
         epochs_utc=tuple(e.at_utc for e in account.events if _touches(e, account)),
         curve=_curve(account, at) if metered else None,
+    )  # fmt: skip
+
+
+def nameplate_reference(account: Account) -> CleanReference | None:
+    """Return what the nameplate alone lets expect of clean plates; None where it says too little.
+
+    Stands in until the exchanger's own first weeks are there. Its range is that of makers' margins.
+    """
+    exchanger, (primary, secondary) = account.exchanger, account.fluids
+    arrangement = arrangement_of(exchanger.primary.passes, exchanger.secondary.passes)
+    UA = nameplate_UA(exchanger, primary, secondary, arrangement)
+    design = design_streams(exchanger, primary, secondary)
+    if UA is None or design is None:
+        return None
+    hot_in, hot_out, cold_in, _, C1, C2 = design
+    value = UA * (1 + CAPACITY_MARGIN)
+    values = value * np.exp(NINE_IN_TEN * CAPACITY_SPREAD * np.array([0.0, -1.0, 1.0]))
+    reached = temperature_effectiveness(values / C1, np.full(3, C1 / C2), arrangement)
+    duty = C1 * (hot_in - cold_in) * reached
+    approach = hot_in - duty / C1 - cold_in
+    flows = [
+        C / float(f.density(t) * f.heat_capacity(t))
+        for f, C, t in ((primary, C1, hot_out), (secondary, C2, cold_in))
+    ]
+    area = exchanger.area_m2
+    condition = ReferenceCondition(
+        primary_flow_m3_s=flows[0], secondary_flow_m3_s=flows[1], primary_inlet_degC=hot_in,
+        secondary_inlet_degC=cold_in, source="design",
+    )  # fmt: skip
+    return CleanReference(
+        basis="nameplate", period=None, hours=0.0, condition=condition,
+        UA_W_K=ordered(*values), U_W_m2K=None if area is None else ordered(*(values / area)),
+        approach_K=ordered(*approach), duty_W=ordered(*duty), scatter=None,
     )  # fmt: skip
 
 

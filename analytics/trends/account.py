@@ -51,6 +51,7 @@ from analytics.trends.quality import sample_reasons
 from analytics.trends.thermometer_offsets import ThermometerOffsets, track_offsets
 from analytics.trends.thermometer_steps import ThermometerStep, denied, thermometer_steps
 from analytics.trends.tracking import Tracks, explanations, leading, track
+from analytics.trends.yardstick import yardstick_moves
 from analytics.vocabulary.quantities import (
     PRIMARY_FLOW,
     REASON_BITS,
@@ -118,8 +119,11 @@ class Account:
         """Return the account's deposit (times U0) and its standard deviation, by day."""
         assert self.tracks is not None
         assert self.kept_by is not None
+        assert self.info is not None
         rows = np.arange(len(self.kept_by))
-        return self.tracks.deposit[rows, self.kept_by], self.tracks.deposit_sd[rows, self.kept_by]
+        deposit = self.tracks.deposit[rows, self.kept_by]
+        sd = self.tracks.deposit_sd[rows, self.kept_by]
+        return deposit - yardstick_moves(self.info.day, deposit, sd, self.surface_days), sd
 
 
 def day_number(moment: datetime | pd.Timestamp) -> int:
