@@ -19,8 +19,8 @@ WINDOW_DAYS = 30
 RECENT_HOURS = 336
 LEAST_HOURS = 48
 HEATING_DAY_HOURS = 16
-HUNTING_STEP = 0.03  # of full travel, mean from one logged point to the next
-HUNTING_RATIO = 2.5  # over its own clean value
+HUNTING_STEP = 0.02  # of full travel, mean from one logged point to the next
+HUNTING_RATIO = 3.0  # over its own clean value
 MISSED_K = 3.0
 MISSED_SHARE = 0.25
 MISSED_RATIO = 5.0
@@ -64,11 +64,31 @@ def hunting(account: Account) -> tuple[float, bool] | None:
     # a day that heats now and then opens and shuts the valve without hunting
     hours = pd.Series(loaded).groupby(account.table.day).transform("sum").to_numpy()
     loaded &= hours >= HEATING_DAY_HOURS
+    loaded &= _weather_of_reference(account, share, loaded)
     masks = reference_and_recent(account, np.isfinite(step) & loaded)
     if masks is None:
         return None
     before, now = (float(np.median(step[m])) for m in masks)
     return now, now > HUNTING_STEP and now > HUNTING_RATIO * before
+
+
+def _weather_of_reference(
+    account: Account, share: NDArray[np.float64], loaded: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Hours no milder than those of the reference period: hot-water draws alone move any valve far."""
+    assert account.period is not None
+    assert account.ready is not None
+    day = account.table.day
+    clean = loaded & (day >= account.period.first) & (day < account.ready)
+    outdoor = account.table.outdoor_degC
+    if np.isfinite(outdoor[clean]).any():
+        with np.errstate(invalid="ignore"):
+            return np.asarray(outdoor <= np.nanquantile(outdoor[clean], 0.8))
+    usual = pd.Series(np.where(loaded, share, np.nan)).groupby(day).transform("median").to_numpy()
+    if not clean.any():
+        return loaded
+    with np.errstate(invalid="ignore"):
+        return np.asarray(usual >= np.nanquantile(usual[clean], 0.2))
 
 
 def missed_set_point(account: Account) -> tuple[float, float, bool] | None:

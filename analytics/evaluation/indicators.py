@@ -35,6 +35,7 @@ from analytics.vocabulary.quantities import ROLE_NAMES
 from analytics.vocabulary.records import Exchanger, Pipe, Thermometer
 
 STEP_K, STEP_LN = 1e-3, 1e-4  # of the central differences
+SEASON_WANDER = np.array([*[0.05] * 4, 0.003, 0.003])  # over weeks: K, ln flow
 DAY_WANDER = np.array([*[DAY_EFFECT_TEMPERATURE_K] * 4, DAY_EFFECT_METER, DAY_EFFECT_METER])
 _LEAST_CHANGE_K, _LEAST_SPAN_K = 0.5, 1.0  # below, a ratio of temperature changes says nothing
 
@@ -258,9 +259,14 @@ def _present_and_clean(
 
 
 def _reference_covariance(account: Account) -> Array:
-    """Covariance of the unknowns at the end of the reference period."""
+    """Covariance of the unknowns at the end of the reference period, and how instruments wander since.
+
+    Weeks of wander neither average out over the reference period nor belong to a single hour.
+    """
     assert account.info is not None
     assert account.ready is not None
     inside = account.info.day < account.ready
     A = account.info.prior_matrix + account.info.matrix[inside].sum(axis=0)
-    return np.asarray(np.linalg.inv(A)[:SIZE, :SIZE])
+    covariance = np.asarray(np.linalg.inv(A)[:SIZE, :SIZE])
+    covariance[np.arange(6), np.arange(6)] += SEASON_WANDER**2
+    return covariance

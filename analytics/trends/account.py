@@ -371,6 +371,8 @@ def _with_days(
     kept_by = leading(tracks, may_be_named, not_it)
     rows_kept = np.arange(len(kept_by))
     alarm = deposit_alarm_days(scores, threshold)
+    if base.assumed_secondary_m3_s is not None:
+        alarm[:] = False  # four temperatures cannot tell a deposit from a change of flow
     alarm |= deposit_left_days(
         info.day, alarm, tracks.deposit[rows_kept, kept_by], tracks.deposit_sd[rows_kept, kept_by],
         surface, threshold,

@@ -16,7 +16,7 @@ from analytics.trends.priors import design_streams
 from analytics.vocabulary.records import Estimate, ReferenceCondition
 
 WIDEN_REFERENCE = 1.15  # unwidened, the nine-in-ten interval of UA clean held 28 of 30 simulated
-WIDEN_DEPOSIT = 1.5  # that of a deposit held 63 to 78 % of the days of 30 simulated, unwidened
+WIDEN_DEPOSIT = 1.6  # unwidened, that of a deposit held 63 to 78 % of the days of 30 simulated
 NINE_IN_TEN = 1.645
 
 

@@ -19,6 +19,10 @@ DEPOSIT_STEPS = (0.001, 0.004, 0.015)
 TEMPERATURE_STEPS = (0.01, 0.04, 0.15)
 METER_STEPS = (0.0005, 0.002, 0.01)
 TEMPER_STEPS = 0.5
+# A moving deposit has a growth that changes slowly and dies away: a walk alone lags behind a steady
+# growth by some days of it, and would read each loss low while it grows.
+GROWTH_STEP = 6e-4  # times U0 per day, per root day
+GROWTH_MEMORY_DAYS = 30.0
 # Instruments wander a little in every explanation, "nothing moves" included.
 WANDER_TEMPERATURE_K = 0.006
 WANDER_METER = 0.0003
@@ -87,10 +91,11 @@ def track(
     ready : int
         First day after the reference period: nothing walks before it.
     """
-    d, k, s = len(info.day), len(candidates), info.size
+    d, k, s = len(info.day), len(candidates), info.size + 1  # the growth is the last
     walk = _walk_variances(candidates, s)  # (k, 3, s)
-    P = np.broadcast_to(np.linalg.inv(info.prior_matrix), (k, 3, s, s)).copy()
-    x = np.broadcast_to(np.linalg.solve(info.prior_matrix, info.prior_vector), (k, 3, s)).copy()
+    P, x = np.zeros((k, 3, s, s)), np.zeros((k, 3, s))
+    P[..., :-1, :-1] = np.linalg.inv(info.prior_matrix)
+    x[..., :-1] = np.linalg.solve(info.prior_matrix, info.prior_vector)
     log_evidence = np.zeros((k, 3))
     evidence = np.zeros((d, k))
     deposit, deposit_sd = np.zeros((d, k)), np.zeros((d, k))
@@ -100,9 +105,13 @@ def track(
     diagonal = np.arange(s)
     previous = ready
     for i in range(d):
-        L, E = info.matrix[i] / info.scale[i], info.vector[i] / info.scale[i]
+        L = np.pad(info.matrix[i] / info.scale[i], (0, 1))
+        E = np.append(info.vector[i] / info.scale[i], 0.0)
         if info.day[i] >= ready:
-            P[:, :, diagonal, diagonal] += walk * max(info.day[i] - previous, 1)
+            gap = max(info.day[i] - previous, 1)
+            F = _with_growth(eye, float(gap))
+            x, P = x @ F.T, F @ P @ F.T
+            P[:, :, diagonal, diagonal] += walk * gap
             previous = info.day[i]
         M = eye + L @ P
         g = E - np.einsum("ij,klj->kli", L, x)
@@ -116,9 +125,9 @@ def track(
         x = x + Pg
         evidence[i] = _log_mean(log_evidence - log_evidence[:1, :])
         shares = _shares(log_evidence)
-        row = info.total_row(DEPOSIT, int(info.day[i]))
+        row = np.append(info.total_row(DEPOSIT, int(info.day[i])), 0.0)
         deposit[i], deposit_sd[i] = _mixed(x @ row, np.einsum("a,klab,b->kl", row, P, row), shares)
-        four = np.array([info.total_row(t, int(info.day[i])) for t in range(4)])
+        four = np.array([[*info.total_row(t, int(info.day[i])), 0.0] for t in range(4)])
         best = shares.argmax(axis=1)
         thermometers[i] = x[each, best] @ four.T
         thermometers_cov[i] = four @ P[each, best] @ four.T
@@ -130,9 +139,16 @@ def track(
     return Tracks(
         explanations=candidates, evidence=evidence, deposit=deposit, deposit_sd=deposit_sd,
         moved=moved, moved_sd=moved_sd, thermometers=thermometers,
-        thermometers_cov=thermometers_cov, state=x[each, shares.argmax(axis=1)],
-        covariance=P[each, shares.argmax(axis=1)],
+        thermometers_cov=thermometers_cov, state=x[each, shares.argmax(axis=1), :-1],
+        covariance=P[each, shares.argmax(axis=1), :-1, :-1],
     )  # fmt: skip
+
+
+def _with_growth(eye: Array, gap_days: float) -> Array:
+    """Transition over a gap: the deposit grows by what is left of the growth on the way."""
+    F, left = eye.copy(), float(np.exp(-gap_days / GROWTH_MEMORY_DAYS))
+    F[DEPOSIT, -1], F[-1, -1] = GROWTH_MEMORY_DAYS * (1.0 - left), left
+    return F
 
 
 def _walk_variances(candidates: tuple[Explanation, ...], size: int) -> Array:
@@ -142,6 +158,8 @@ def _walk_variances(candidates: tuple[Explanation, ...], size: int) -> Array:
     for j, candidate in enumerate(candidates):
         for unknown in candidate.moving:
             walk[j, :, unknown] = np.square(step_sizes(unknown))
+        if DEPOSIT in candidate.moving:
+            walk[j, :, -1] = GROWTH_STEP**2
     return walk
 
 

@@ -82,6 +82,34 @@ def _counterflow(NTU: Array, ratio: Array) -> Array:
     return np.asarray((1.0 - e) / (1.0 - away * e))
 
 
+def _over_the_surface(hot_in: Array, hot_out: Array, warm_out: Array, warm_in: Array) -> Array:
+    """Mean temperatures over the surface, (n, 2): hottest end less a share of each change.
+
+    dT1 and dT2 are both proportional to d(T1 - T2), whose mean over the surface is the log mean.
+    """
+    a, b = hot_in - warm_out, np.maximum(hot_out - warm_in, 1e-3)
+    level = np.abs(a / b - 1.0) < 1e-4
+    log_mean = np.where(level, a, (a - b) / np.log(np.where(level, 2.0, a / b)))
+    share = np.where(level, 0.5, (a - log_mean) / np.where(level, 1.0, a - b))
+    return np.column_stack(
+        [hot_in - share * (hot_in - hot_out), warm_out - share * (warm_out - warm_in)]
+    )
+
+
+def _by_the_quarter(rng: np.random.Generator, hourly: pd.DataFrame) -> pd.DataFrame:
+    """Log four quarters of each hour, which scatter about the hour's mean as samples do."""
+    start = pd.date_range(hourly.index[0], periods=4 * len(hourly), freq="15min", name="time_utc")
+    logged = pd.DataFrame(np.repeat(hourly.to_numpy(), 4, axis=0), start, hourly.columns)
+    for role in hourly.columns:
+        each = rng.standard_normal((len(hourly), 4))
+        each -= each.mean(axis=1, keepdims=True)
+        if role.endswith("temperature"):
+            logged[role] += 0.05 * each.ravel()
+        else:
+            logged[role] *= 1 + 0.004 * each.ravel()
+    return logged
+
+
 def _red(rng: np.random.Generator, n: int, sd: float, hours: float) -> Array:
     """Gaussian wander with a correlation time."""
     a = np.exp(-1.0 / hours)
@@ -152,7 +180,7 @@ def draw(seed: int, kind: str | None = None, thermometer_class: str | None = "?"
         for _ in range(4):
             c1 = (evaluate(h, supply_1) - evaluate(h, out)) / (supply_1 - out)
             c2 = (evaluate(h, supply_2) - evaluate(h, return_2)) / (supply_2 - return_2)
-            means = np.column_stack([(supply_1 + out) / 2, (supply_2 + return_2) / 2])
+            means = _over_the_surface(supply_1, out, supply_2, return_2)
             clean = plates.resistance(np.column_stack([mass, mass_2]), means)
             C1, C2 = mass * c1, mass_2 * c2
             P = _counterflow(1.0 / (clean + deposit) / C1, C1 / C2)
@@ -208,6 +236,7 @@ def draw(seed: int, kind: str | None = None, thermometer_class: str | None = "?"
             )
     trends["outdoor_temperature"] = outdoor + rng.normal(0, 0.2, n)
     trends[~reached] = np.nan
+    trends = _by_the_quarter(rng, trends)
     exchanger = Exchanger(
         tag=f"HX-{seed}", area_m2=area, design_duty_W=duty,
         primary=Stream(design_inlet_degC=hot_in, design_outlet_degC=hot_out),
@@ -220,7 +249,7 @@ def draw(seed: int, kind: str | None = None, thermometer_class: str | None = "?"
             "resistance_K_W": deposit,
             **{f"true_{r}": true_t[:, i] for i, r in enumerate(TEMPERATURES)},
         },
-        index=trends.index,
+        index=trends.index[::4],
     )  # fmt: skip
     return Drawn(
         kind=kind, thermometer_class=thermometer_class, exchanger=exchanger, trends=trends, truth=truth

@@ -75,7 +75,8 @@ def test_what_clean_and_present_share_drops_out_of_the_cleanliness(frame):
     left = (
         np.sqrt(row["cleanliness_u"] ** 2 - row["cleanliness_random_u"] ** 2) / row["cleanliness"]
     )
-    assert left < 0.6 * shared
+    # what instruments wander since the reference does not drop out
+    assert left < 0.95 * shared
 
 
 @pytest.mark.slow

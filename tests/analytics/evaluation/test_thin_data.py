@@ -56,7 +56,11 @@ def _check_shapes(found):
 def _nothing_claimed(found, *codes):
     _check_shapes(found)
     assert found.verdict.kind is VerdictKind.CANNOT_TELL
-    assert found.reference is None
+    # until its own first weeks are there, the nameplate alone says what clean plates would do
+    assert found.reference is not None
+    assert found.reference.basis == "nameplate"
+    half = np.log(found.reference.UA_W_K.high / found.reference.UA_W_K.value)
+    assert half == pytest.approx(1.645 * 0.10, rel=1e-6)
     assert found.state is None
     assert found.money is None
     assert found.forecast is None
