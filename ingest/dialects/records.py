@@ -1,16 +1,19 @@
 """Delimited text to fields, with the line on which each record began.
 
 The separators are found in the bytes as a whole, so that quoted fields, quoted line ends, short
-lines and exact line numbers cost no more than a plain split.
+lines and exact line numbers cost no more than a plain split. What lies between the first and the last
+lines of a large text is read by the CSV reader where it is even (``even_lines``), to the same cells.
 """
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
+
+from ingest.dialects.even_lines import EvenLines, find_even_lines, joined
 
 _NEWLINE, _QUOTE = 0x0A, 0x22
 # A quoted cell over more lines than this is a stray quotation mark, not a text.
@@ -25,7 +28,7 @@ _STAMP = re.compile(
 class Records:
     """All fields of a text, row after row.
 
-    ``first`` is the position of each record's first field, ``width`` how many it has, ``line`` the
+    ``fields`` holds those outside ``even``, whose own fields have numbers all the same. ``first`` is the position of each record's first field, ``width`` how many it has, ``line`` the
     line on which it begins, counted from 1.
     """
 
@@ -37,22 +40,47 @@ class Records:
     delimiter: str
     quoted: bool
     emptied: int | None = None  # a field that counts as empty, since it may be cut short
+    even: EvenLines | None = None
 
     def row(self, record: int) -> list[str]:
         """Return the cells of one record, trimmed and without quotation marks."""
-        start, width = int(self.first[record]), int(self.width[record])
-        return [str(cell) for cell in self._clean(self.fields.slice(start, width)).to_pylist()]
+        if self.even is not None and self.even.holds(record):
+            cells = self.even.row(record)
+        else:
+            start, width = int(self.first[record]), int(self.width[record])
+            cells = self.fields.slice(int(self._place(np.array([start]))[0]), width)
+        return [str(cell) for cell in self._clean(cells).to_pylist()]
 
     def column(self, position: int, records: NDArray[np.int64]) -> pa.DictionaryArray:
         """Return one column of the given records, trimmed, each distinct text held once."""
-        places = self.first[records] + position
-        cells = self.fields.take(pa.array(places))
-        if self.emptied is not None and self.emptied in places[-1:]:
-            cells = pc.if_else(pa.array(places != self.emptied), cells, "")
-        encoded = cells.dictionary_encode()
+        if self.even is None:
+            encoded = self._encoded(position, records)
+        else:
+            start, end = np.searchsorted(records, (self.even.start, self.even.end))
+            encoded = joined(
+                self._encoded(position, records[:start]),
+                self.even.column(position, records[start:end]),
+                self._encoded(position, records[end:]),
+            )
         return pa.DictionaryArray.from_arrays(
             encoded.indices, self._clean(encoded.dictionary), safe=False
         )
+
+    def _encoded(self, position: int, records: NDArray[np.int64]) -> pa.DictionaryArray:
+        """Return one column of records outside ``even``, as it stands in the text."""
+        places = self.first[records] + position
+        cells = self.fields.take(pa.array(self._place(places)))
+        if self.emptied is not None and self.emptied in places[-1:]:
+            cells = pc.if_else(pa.array(places != self.emptied), cells, "")
+        return cells.dictionary_encode()
+
+    def _place(self, numbers: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return where fields stand in ``fields``, those of ``even`` being left out of it."""
+        if self.even is None:
+            return numbers
+        left_out = self.even.width * len(self.even)
+        behind = numbers >= int(self.first[self.even.start]) + left_out
+        return np.where(behind, numbers - left_out, numbers)
 
     def _clean(self, cells: pa.Array) -> pa.Array:
         """Cut off the separator that each field still carries, blanks, and quotation marks."""
@@ -129,6 +157,30 @@ def _blank(
 
 def split_records(data: bytes, delimiter: str) -> Records:
     """Split UTF-8 ``data``, which ends in a line end, into fields."""
+    found = find_even_lines(data, delimiter)
+    if found is None:
+        return _split_all(data, delimiter)
+    even, before, after = found
+    outside = _split_all(before + after, delimiter)
+    return _with_even(outside, even)
+
+
+def _with_even(outside: Records, even: EvenLines) -> Records:
+    """Put the even lines where they belong: behind the first ``even.start`` records."""
+    lines, at = len(even), even.start
+    # one record a line throughout, as there are no quotation marks
+    width = np.insert(outside.width, at, np.full(lines, even.width))
+    return replace(
+        outside,
+        first=np.concatenate(([0], np.cumsum(width)[:-1])),
+        width=width,
+        line=np.arange(1, len(width) + 1),
+        blank=np.insert(outside.blank, at, even.blank),
+        even=even,
+    )
+
+
+def _split_all(data: bytes, delimiter: str) -> Records:
     raw = np.frombuffer(data, dtype=np.uint8)
     where, is_end, quoted = _separators(raw, delimiter)
     offsets = np.empty(len(where) + 1, dtype=np.int32)
