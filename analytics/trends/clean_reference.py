@@ -15,6 +15,9 @@ from analytics.trends.day_effects import STUDENT, day_effect_sd, day_sums
 from analytics.trends.model import Array, Model, ModelHours, inverse_covariance
 
 ROUNDS = 8
+# Inside a day neighbouring hours share more than the day effects take up: on a real substation the shape
+# of each day would otherwise decide the film law (bends six standard deviations off).
+HOURS_ALIKE = 3.0
 REFERENCE_DAYS = 35  # days with evidence that make up the first weeks
 EVIDENCE_DAY_HOURS = 3  # hours that make a day one with evidence
 LEAST_REFERENCE_HOURS = 24
@@ -104,7 +107,8 @@ def fit_clean(
         e, J = e[finite], J[finite]
         W = inverse_covariance(J, hours.noise[finite], hours.both[finite])
         q = np.einsum("ni,nij,nj->n", e, W, e)
-        _, L, E = day_sums(e, J, W, (STUDENT + 2) / (STUDENT + q), day[finite], effects)
+        w = (STUDENT + 2) / (STUDENT + q) / HOURS_ALIKE
+        _, L, E = day_sums(e, J, W, w, day[finite], effects)
         A0, b0 = _known_before(model, p, extra)
         step = np.linalg.solve(A0 + L.sum(axis=0), b0 + E.sum(axis=0))
         # a long step leaves the region where the linear picture holds
