@@ -180,6 +180,11 @@ def test_unknown_units_are_refused_with_a_sentence(read):
         ("imperial-gallons-per-minute", 1.0, "m3/s", 7.576820e-05),
         ("pounds-force-per-square-inch", 1.0, "Pa", 6.894757e03),
         ("kilowatt-hours", 1.0, "J", 3.6e06),
+        # the same appendix: ton of refrigeration (12 000 Btu_IT/h); water, conventional
+        ("tons-refrigeration", 1.0, "W", 3.516853e03),
+        ("millimeters-of-water", 1.0, "Pa", 9.80665),
+        ("centimeters-of-water", 1.0, "Pa", 98.0665),
+        ("inches-of-water", 1.0, "Pa", 249.0889),
         ("64", 212.0, "degC", 100.0),
         ("degreesCelsius", 1.0, "degC", 1.0),
         ("CUBIC_METERS_PER_HOUR", 3600.0, "m3/s", 1.0),
