@@ -77,6 +77,8 @@ def _encoding_of(data: bytes) -> str | None:
     control = sum(head.count(bytes([code])) for code in (*range(1, 9), *range(14, 27)))
     if control > 0.02 * len(head):
         return None
+    if data.isascii():
+        return "utf-8"  # decoding would hold a large text a second time
     try:
         data.decode("utf-8")
     except UnicodeDecodeError:
@@ -148,7 +150,7 @@ def load_text(
                 f"{name}: cannot be read in the encoding {found!r} ({exc}). "
                 "Give --encoding utf-8, utf-16, cp1252 or cp850."
             ) from exc
-    else:
+    elif not data.isascii():
         try:
             data.decode("utf-8")
         except UnicodeDecodeError as exc:

@@ -175,7 +175,7 @@ def _read_point(
     examination: Examination, findings: Findings,
 ) -> list[Reading]:  # fmt: skip
     masked = np.zeros(len(table.rows), dtype=bool)
-    lines = table.lines[mine]
+    lines = table.lines_of(mine)
     if columns.state is not None:
         state = table.records.column(columns.state, table.rows[mine])
         masked[mine] |= state_mask(state, lines, report.heading, findings)
@@ -187,10 +187,9 @@ def _read_point(
     for point in points_of(report.heading, table.name, rules):
         parts = []
         for unit_text, rows in stated.items():
-            where = f"{table.name} line {int(table.lines[rows[0]])}, point {report.heading}"
-            unit = unit_of(
-                point, unit_text, where, report, findings, line=int(table.lines[rows[0]])
-            )
+            line = int(table.lines_of(rows[:1])[0])
+            where = f"{table.name} line {line}, point {report.heading}"
+            unit = unit_of(point, unit_text, where, report, findings, line=line)
             if unit is None:
                 continue
             raw = np.where(masked[rows], np.nan, cells.values[index[rows]])
@@ -207,6 +206,6 @@ def _read_point(
         report.taken_for = (*report.taken_for, (point.tag, point.role))
         readings.append(
             Reading(report.heading, point.tag, point.role, when[rows][timed], si[timed],
-                    table.lines[rows][timed])
+                    table.lines_of(rows[timed]))
         )  # fmt: skip
     return readings
