@@ -19,7 +19,7 @@ from analytics.vocabulary.records import CauseKind, Estimate, Remark
 
 # Log prior odds: most exchanger-weeks nothing moves; a slow loss of U is a deposit more often than
 # an instrument (judgement).
-PRIOR = {0: 2.0, 1: 1.0, 2: 0.0, 3: -2.0}  # nothing, deposit, instrument, deposit and instrument
+PRIOR = {0: 2.0, 1: 1.7, 2: 0.0, 3: -2.0}  # nothing, deposit, instrument, deposit and instrument
 # Log likelihoods of a model are more certain than the model is: real plants wander in ways it lacks.
 TEMPER = 0.5
 # How large errors of instruments are where there are any, as standard deviations (judgement).

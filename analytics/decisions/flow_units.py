@@ -17,7 +17,9 @@ from analytics.vocabulary.records import Remark
 LEAST_HOURS = 24
 LEAST_CHANGE_K = 3.0
 CLOSE = 1.15  # times either way: meters differ by less, factors of units by more
-NEAR_DESIGN = 2.0  # a plant may run at half its design flow all winter
+# A plant may run at a fifth of its design flow all winter, or at twice; only what lies beyond is told
+# by the design flow, which knows the load no better.
+DESIGN_LOW, DESIGN_HIGH, NEAR_DESIGN = 0.15, 2.5, 2.0
 
 # Too large by; the unit that it is in; the unit that it was taken for.
 FACTORS: tuple[tuple[float, str, str], ...] = (
@@ -86,10 +88,9 @@ def _comparisons(account: Account, duties: tuple[Array, Array], side: int) -> li
         flow = account.table.flow[:, side]
         running = flow[np.isfinite(flow) & (flow > 0)]
         if stream.design_flow_m3_s is not None and len(running) >= LEAST_HOURS:
-            usual = float(np.quantile(running, 0.9))
-            found.append(_Comparison(
-                against="the design flow", ratio=usual / stream.design_flow_m3_s, close=NEAR_DESIGN
-            ))  # fmt: skip
+            ratio = float(np.quantile(running, 0.9)) / stream.design_flow_m3_s
+            if not DESIGN_LOW < ratio < DESIGN_HIGH:
+                found.append(_Comparison(against="the design flow", ratio=ratio, close=NEAR_DESIGN))
         else:
             between = _ratio(duties[side], duties[1 - side])
             if between is not None and side == 1:
