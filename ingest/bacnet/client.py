@@ -4,9 +4,11 @@ Nothing is ever written, subscribed or broadcast; of what others ask, only what 
 itself is answered (ReadProperty, Who-Is). One question at a time.
 """
 
+from datetime import datetime
 from typing import Any
 
 from analytics.vocabulary.errors import IngestError
+from ingest.bacnet.clock import DeviceClock
 from ingest.bacnet.following import Page
 
 _ANSWERED = frozenset(
@@ -82,6 +84,33 @@ class BacnetDevice:
         if isinstance(value, ErrorRejectAbortNack):
             raise self._failed(thing, name, value)
         return value
+
+    async def clock(self, instance: int) -> DeviceClock | None:
+        """Return the device's clock; ``None`` where it shows none, or only a part of it."""
+        thing = f"device,{instance}"
+        date = await self._optional(thing, "local-date")
+        time = await self._optional(thing, "local-time")
+        if date is None or time is None or await self._optional(thing, "local-date") != date:
+            return None  # not told, or midnight went by between the two
+        offset = await self._optional(thing, "utc-offset")
+        daylight = await self._optional(thing, "daylight-savings-status")
+        try:
+            local = datetime(  # noqa: DTZ001 - a device shows local time without a zone
+                date[0] + 1900, date[1], date[2], time[0], time[1], time[2], time[3] * 10_000
+            )
+        except ValueError:  # parts that are not specified are 255
+            return None
+        return DeviceClock(
+            local=local,
+            utc_offset_min=None if offset is None else int(offset),
+            daylight=None if daylight is None else bool(daylight),
+        )
+
+    async def _optional(self, thing: str, name: str) -> Any:
+        try:
+            return await self.read(thing, name)
+        except IngestError:
+            return None
 
     async def page(self, log: str, first: int, count: int) -> Page:
         """Return records of the log's buffer by sequence number."""

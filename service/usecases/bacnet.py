@@ -6,7 +6,7 @@ What comes is kept as a file of log records and goes the way of every file.
 import asyncio
 import json
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -21,6 +21,7 @@ from service.usecases.files import ImportOptions
 from service.usecases.importing import store_file
 
 if TYPE_CHECKING:
+    from ingest.bacnet.client import BacnetDevice
     from ingest.bacnet.following import Catch, Cursor, Device
 
 _AT_ONCE = 5_000  # records in one transaction
@@ -57,15 +58,32 @@ async def _fetch(store: Store, network: BacnetNetwork) -> tuple[LogOutcome, ...]
     application = open_application(network.address, network.instance)
     try:
         outcomes = []
+        clocks_read: set[tuple[str, int]] = set()
         for log in network.logs:
             device = BacnetDevice(application, log.address)
             try:
-                outcomes.append(await fetch_log(store, device, log, network.page))
+                outcome = await fetch_log(store, device, log, network.page)
+                if (log.address, log.instance) not in clocks_read:
+                    clocks_read.add((log.address, log.instance))
+                    told = await _clock_told(store, device, log.instance)
+                    outcome = replace(outcome, events=outcome.events + told)
+                outcomes.append(outcome)
             except PlateledgerError as exc:
                 outcomes.append(LogOutcome(log=log, failed=str(exc)))
         return tuple(outcomes)
     finally:
         application.close()
+
+
+async def _clock_told(store: Store, device: "BacnetDevice", instance: int) -> tuple[str, ...]:
+    from ingest.bacnet.clock import clock_findings
+
+    clock = await device.clock(instance)
+    if clock is None:
+        return ()
+    with store.reading() as connection:
+        zone = registered.load_plant(connection).zone
+    return clock_findings(clock, datetime.now(UTC), zone)
 
 
 async def fetch_log(store: Store, device: "Device", log: Log, page: int) -> LogOutcome:

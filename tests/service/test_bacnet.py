@@ -285,6 +285,23 @@ def test_a_real_device_over_the_wrap(ledger):
     assert set(got) == {80.25}
 
 
+def test_the_clock_of_a_real_device():
+    """The peer's local time, less its own offset, is UTC."""
+
+    async def ask(port: int):
+        application = open_application(f"127.0.0.1:{free_port()}", 999)
+        try:
+            return await BacnetDevice(application, f"127.0.0.1:{port}").clock(1001)
+        finally:
+            application.close()
+
+    with peer() as port:
+        clock = asyncio.run(ask(port))
+    east = timedelta(minutes=60 * clock.daylight - clock.utc_offset_min)
+    utc = (clock.local - east).replace(tzinfo=UTC)
+    assert abs(datetime.now(UTC) - utc) < timedelta(seconds=10)
+
+
 def test_a_real_multiple_log(workspace):
     """Members of a Trend Log Multiple are points of their own."""
     from service.settings import Settings
@@ -308,6 +325,8 @@ def test_a_real_multiple_log(workspace):
             time.sleep(1.5)
             (outcome,) = fetch(ledger.store, network)
         assert outcome.failed is None
+        if time.strftime("%z") == "+0000":  # the peer runs in UTC, the site does not
+            assert any("the device says it is +00:00 from UTC" in e for e in outcome.events)
         assert outcome.new_values == 2 * outcome.records > 0
         frame = ledger.readings("HX-01")
         assert set(frame["primary_supply_temperature"]) == {80.25}
