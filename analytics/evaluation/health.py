@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from analytics.decisions.flow_units import flow_unit_remarks
 from analytics.decisions.instrument_worth import most_helpful
 from analytics.decisions.insulation import insulation_remark
+from analytics.evaluation.changed_thermometer import changed_remark
 from analytics.trends.account import Account
 from analytics.trends.hours import T1_OUT, T2_IN
 from analytics.trends.reference_condition import NINE_IN_TEN
-from analytics.trends.thermometer_steps import ThermometerStep
 from analytics.vocabulary.quantities import (
     PRIMARY_FLOW,
     REASON_BITS,
@@ -112,7 +112,7 @@ def consequences(account: Account) -> tuple[Remark, ...]:
                 },
             )
         )  # fmt: skip
-    said += [_changed(step) for step in account.steps]
+    said += [changed_remark(step) for step in account.steps]
     quiet = _quiet_hours(account)
     return (*said, quiet) if quiet is not None else tuple(said)
 
@@ -169,19 +169,6 @@ def _quiet_hours(account: Account) -> Remark | None:
             numbers[reason] = float(here.sum())
         left &= ~here
     return Remark(code="quiet_hours", numbers=numbers)
-
-
-def _changed(step: ThermometerStep) -> Remark:
-    """Say that idle hours show a thermometer to have been changed or moved."""
-    after, known = (pd.Timestamp(d, unit="D") for d in (step.after, step.known))
-    half = NINE_IN_TEN * step.sd_K
-    return Remark(
-        code="thermometer_changed",
-        numbers={"step_K": step.size_K, "low_K": step.size_K - half, "high_K": step.size_K + half},
-        words={
-            "role": TEMPERATURES[step.index], "after": f"{after:%B %Y}", "known": f"{known:%B %Y}",
-        },
-    )  # fmt: skip
 
 
 def crossing_share(account: Account, *, corrected: bool = False) -> float:

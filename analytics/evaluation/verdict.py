@@ -11,6 +11,7 @@ from analytics.decisions.diagnosis import (
     Odds,
     shares_by_cause,
 )
+from analytics.evaluation.changed_thermometer import changed_thermometer
 from analytics.trends.account import Account
 from analytics.trends.clean_reference import EVIDENCE_DAY_HOURS, REFERENCE_DAYS
 from analytics.trends.model import DEPOSIT, INSTRUMENTS
@@ -167,6 +168,9 @@ def decide(
         if deposit.chances < CREDIBLE and rivals:
             return _either(deposit, rivals[0], state, health)
         return _fouling_verdict(account, deposit, ranked, state, forecast, money, alerts)
+    changed = changed_thermometer(account)
+    if changed is not None:
+        return changed
     if _has_risen(odds, state):
         return cannot_tell(_risen(state), cause=None, runner_up=None)
     if _has_fallen(state):
