@@ -42,6 +42,7 @@ from analytics.vocabulary.records import (
     AlertEvent,
     Capacity,
     CauseKind,
+    CleanReference,
     CurrentState,
     DataHealth,
     Estimate,
@@ -170,11 +171,16 @@ def _concluded(
     step("done", _STEPS, _STEPS)
     return Evaluation(
         tag=exchanger.tag, through_utc=_end(trends), verdict=verdict, causes=tuple(listed),
-        health=health, reference=reference_record(account, at), state=state, offsets=instrument_errors(account, odds),
+        health=health, reference=_stated_reference(account, at), state=state, offsets=instrument_errors(account, odds),
         forecast=forecast, money=money, capacity=capacity,
         proofs=outlook.proofs(account, at), alerts=alerts, latest=latest, daily=daily,
         intervals=intervals, pairs=pair_offsets(account),
     )  # fmt: skip
+
+
+def _stated_reference(account: Account, at: ReferencePoint) -> CleanReference | None:
+    """Describe the clean level; ``None`` from four temperatures, which know no conductance."""
+    return reference_record(account, at) if account.assumed_secondary_m3_s is None else None
 
 
 def _outlook(

@@ -35,7 +35,7 @@ from analytics.vocabulary.quantities import ROLE_NAMES
 from analytics.vocabulary.records import Exchanger, Pipe, Thermometer
 
 STEP_K, STEP_LN = 1e-3, 1e-4  # of the central differences
-SEASON_WANDER = np.array([*[0.05] * 4, 0.003, 0.003])  # over weeks: K, ln flow
+SEASON_WANDER = np.array([*[0.035] * 4, 0.002, 0.002])  # over weeks: K, ln flow
 DAY_WANDER = np.array([*[DAY_EFFECT_TEMPERATURE_K] * 4, DAY_EFFECT_METER, DAY_EFFECT_METER])
 _LEAST_CHANGE_K, _LEAST_SPAN_K = 0.5, 1.0  # below, a ratio of temperature changes says nothing
 

@@ -175,7 +175,7 @@ def test_unknown_units_are_refused_with_a_sentence(read):
 @pytest.mark.parametrize(
     ("name", "value", "unit", "expected"),
     [
-        # NIST SP 811 (2008), appendix B.8
+        # NIST SP 811 (2008), appendix B.8, from memory
         ("us-gallons-per-minute", 1.0, "m3/s", 6.309020e-05),
         ("imperial-gallons-per-minute", 1.0, "m3/s", 7.576820e-05),
         ("pounds-force-per-square-inch", 1.0, "Pa", 6.894757e03),
