@@ -216,7 +216,12 @@ def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
             f"That the visit pays for itself within twelve months has {chances(money.chance_visit_pays)}."
         )
     if cause is not None and cause.kind is CauseKind.DEPOSIT:
-        said.append("Which side the deposit is on cannot be told from outside.")
+        narrowed = any(r.code == "channels_narrowed" for r in cause.speaks_for)
+        said.append(
+            "Which side the deposit is on is not certain; the pressure drop speaks for the one named above."
+            if narrowed
+            else "Which side the deposit is on cannot be told from outside."
+        )
     if cleaning:
         said.append(
             "What the visit achieved is reported after about two weeks of running, also if it is little."
