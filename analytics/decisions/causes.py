@@ -198,9 +198,9 @@ def _needed(account: Account, odds: Odds, index: int) -> Remark:
 
 def _alone(account: Account, odds: Odds, index: int) -> Estimate:
     """Return the instrument's error if it alone had moved."""
-    tracks, position = account.tracks, _position(odds, index)
+    tracks, position, now = account.tracks, _position(odds, index), account.present_row()
     assert tracks is not None
-    return estimate(float(tracks.moved[-1, position, 0]), float(tracks.moved_sd[-1, position, 0]))
+    return estimate(float(tracks.moved[now, position, 0]), float(tracks.moved_sd[now, position, 0]))
 
 
 def _position(odds: Odds, index: int) -> int:

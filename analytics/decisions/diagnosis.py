@@ -79,6 +79,7 @@ def weigh(account: Account) -> Odds:
     evidence = _present_evidence(account, kinds)
     meters = [i for i, e in enumerate(tracks.explanations) if e.moving in ((4,), (5,))]
     deposit, sd = account.deposit()
+    now = account.present_row()
     moved = _moved(account)
     # what an error that has gone again explains better is no evidence of another one
     gone = max(
@@ -105,7 +106,7 @@ def weigh(account: Account) -> Odds:
                 worth -= gone
             elif kinds[i] == 3 and worth - max(evidence[1], 0.0) <= gone:
                 worth = min(worth, evidence[1]) - 5.0
-        if kinds[i] in (1, 3) and deposit[-1] < sd[-1]:
+        if kinds[i] in (1, 3) and deposit[now] < sd[now]:
             worth = min(worth, evidence[i] if kinds[i] == 3 else 0.0)
         log_odds[i] = TEMPER * worth + PRIOR[kinds[i]]
         if kinds[i] >= 2:
@@ -118,8 +119,8 @@ def weigh(account: Account) -> Odds:
         explanation=tracks.explanations,
         share={i: w / total for i, w in weights.items()},
         evidence=evidence,
-        deposit=estimate(float(deposit[-1]), float(WIDEN_DEPOSIT * sd[-1])),
-        deposit_sd=float(sd[-1]),
+        deposit=estimate(float(deposit[now]), float(WIDEN_DEPOSIT * sd[now])),
+        deposit_sd=float(sd[now]),
         moved=moved,
     )
 
@@ -133,7 +134,7 @@ def _present_evidence(account: Account, kinds: list[int]) -> dict[int, float]:
     info, tracks = account.info, account.tracks
     assert info is not None
     assert tracks is not None
-    whole = tracks.evidence[-1]
+    whole = tracks.evidence[account.present_row()]
     visits = [v for v in account.surface_days if v <= info.day[-1]]
     rows = np.flatnonzero(info.day < max(visits)) if visits else np.array([], dtype=int)
     if not len(rows):
@@ -152,7 +153,8 @@ def _moved(account: Account) -> dict[int, Estimate]:
     """Return how far each instrument moved: alone, or beside a deposit where that fits better."""
     tracks = account.tracks
     assert tracks is not None
-    whole = tracks.evidence[-1]
+    row = account.present_row()
+    whole = tracks.evidence[row]
     best: dict[int, int] = {}
     for i, e in enumerate(tracks.explanations):
         if moving_kind(e) >= 2 and (
@@ -161,8 +163,8 @@ def _moved(account: Account) -> dict[int, Estimate]:
             best[e.moving[-1]] = i
     return {
         unknown: estimate(
-            float(tracks.moved[-1, i, len(tracks.explanations[i].moving) - 1]),
-            float(tracks.moved_sd[-1, i, len(tracks.explanations[i].moving) - 1]),
+            float(tracks.moved[row, i, len(tracks.explanations[i].moving) - 1]),
+            float(tracks.moved_sd[row, i, len(tracks.explanations[i].moving) - 1]),
         )
         for unknown, i in best.items()
     }

@@ -51,8 +51,9 @@ def fouling_alerts(account: Account, daily: pd.DataFrame) -> list[AlertEvent]:
         if len(later):
             visited[later[0]] = True
     deposit, sd = account.deposit()
-    # small evidence since the onset, or a level that can be nought: nothing to hear of any more
+    # small evidence since the onset and a level that can be nought, on days that would show it
     calm = (scores.ratio[:, 0] < threshold / 2) & (deposit - NINE_IN_TEN * sd < 0.01)
+    calm &= account.well_known()
     # a fall from better than clean is a drift, but no reason to call anybody to the plates
     spans = latched(account.alarm & ~visited & (deposit > 0), calm, visited)
     index = pd.DatetimeIndex(days_to_index(info.day)).tz_localize("UTC")

@@ -343,8 +343,8 @@ def capacity_record(account: Account, at: ReferencePoint) -> Capacity | None:
     whole = grouped.size() >= 20
     means = grouped.mean()[whole]
     deposit, sd = account.deposit()
-    half = NINE_IN_TEN * WIDEN_DEPOSIT * float(sd[-1])
-    d = float(deposit[-1])
+    half = NINE_IN_TEN * WIDEN_DEPOSIT * float(sd[account.present_row()])
+    d = float(deposit[account.present_row()])
     cp = [float(c / m) for c, m in zip(at.capacity_W_K, at.mass_flow_kg_s, strict=True)]
     return assess_capacity(
         means["outdoor"].to_numpy(), means["load"].to_numpy(),

@@ -1,4 +1,4 @@
-"""The figures people read, as of the last day with evidence: state, limit, effectiveness."""
+"""The figures people read, as of the last day that knows the plates well: state, limit, effectiveness."""
 
 import numpy as np
 import pandas as pd
@@ -43,8 +43,10 @@ def limit_of(account: Account, at: ReferencePoint) -> tuple[float, float]:
 
 
 def state_of(account: Account, at: ReferencePoint, daily: pd.DataFrame) -> CurrentState:
-    """Return the figures of the last day with a conclusion."""
-    concluded = daily["evidence"].dropna()
+    """Return the figures of the last day that knows the plates as well as the season before it did."""
+    assert account.info is not None
+    last = pd.Timestamp(days_to_index(account.info.day)[account.present_row()]).tz_localize("UTC")
+    concluded = daily["evidence"].dropna().loc[:last]
     info = account.info
     assert info is not None
     limit, _ = limit_of(account, at)

@@ -1,9 +1,11 @@
 """Sequential detection: has an unknown begun to move, and since when?
 
-A generalised likelihood ratio over the onset and the shape (ramp, step) of a change in one unknown,
-computed exactly from the daily matrices by cumulative sums. The uncertainty of the clean reference,
-extrapolated to today's flows and temperatures, reduces the information by itself: a cold week whose
-film exponents are not known well enough carries little. Causal: day d uses no later day.
+A generalised likelihood ratio over the onset and the shape (ramp, step) of a change in one unknown
+(Willsky and Jones, IEEE Transactions on Automatic Control 21, 1976, 108): one filter knows nothing
+of changes; what a change from a given day would have done to its innovations is carried along for every
+onset, and scored against them. The uncertainty of the clean reference, extrapolated to today's flows
+and temperatures, reduces the information by itself: a cold week whose film exponents are not known
+well enough carries little; and so does the instruments' wander. Causal: day d uses no later day.
 """
 
 from dataclasses import dataclass
@@ -14,10 +16,13 @@ from numpy.typing import NDArray
 
 from analytics.trends.daily import DailyInformation
 from analytics.trends.model import DEPOSIT, Array
+from analytics.trends.wander import Wandering
 
-ONSETS_BACK = np.array([0, 1, 2, 4, 7, 11, 17, 26, 40, 60, 90, 140, 200])
+ONSET_EVERY = 2  # days with evidence between two onsets
+LONGEST_DAYS = 220  # how far back an onset is looked for
 BEFORE_READY = 21  # days before the end of the reference period an onset may lie
 RAMP, STEP = 0, 1
+SHAPES = (RAMP, STEP)
 LEAST_DEPOSIT = (
     0.02  # times U0, about the share of U at usual flows: less is no matter for an alert
 )
@@ -35,7 +40,7 @@ class DriftScores:
     Attributes
     ----------
     index : the unknowns tested, deposit first
-    ratio : (d, k) log likelihood ratio, divided by the plant's restlessness
+    ratio : (d, k) log likelihood ratio
     onset : (d, k) day of the best onset
     size : (d, k) change since the onset, in the unknown's own unit
     rival : (d,) largest ratio of an instrument that may be named, over the onsets open to a deposit
@@ -68,52 +73,38 @@ def drift_scores(
     accusable : tuple of int
         Instruments that may be named: only these are rivals to a deposit.
     """
-    d, k, s = len(info.day), len(index), info.size
-    t = info.day.astype(float) - info.day[0]
-    rows = info.matrix[:, index, :]
-    own = info.matrix[:, index, index]
-    score = info.vector[:, index]
-    sums = _Sums(t, rows, own, score)
-    A, b = info.prior_matrix.copy(), info.prior_vector.copy()
+    d, k = len(info.day), len(index)
     ratio, onset, size = np.zeros((d, k)), np.zeros((d, k), dtype=np.int64), np.zeros((d, k))
     rival, may_be_named = np.zeros(d), np.isin(index, accusable)
-    astray = np.array([_astray(unknown) for unknown in index])
     deposit = np.array(index) == DEPOSIT
+    astray = np.array([_astray(unknown) for unknown in index])
+    changes = _Changes(info, index, ready - BEFORE_READY)
     for i in range(d):
-        A += info.matrix[i]
-        b += info.vector[i]
-        if info.day[i] < ready:
+        changes.advance(i)
+        day = int(info.day[i])
+        if day < ready or not changes.days_of().size:
             continue
-        earliest = np.full(k, ready - BEFORE_READY)
-        last_visit = max((v for v in surface_days if v <= info.day[i]), default=earliest[0])
-        since_visit = max(earliest[0], last_visit)
-        earliest[deposit] = since_visit
-        starts = np.unique(np.searchsorted(info.day, info.day[i] - ONSETS_BACK, side="left"))
-        starts = starts[info.day[starts] >= earliest.min()]
-        if len(starts) == 0:
-            continue
-        c, s2, s1 = sums.between(starts, i)  # (shape, start, k, s), (.., k), (.., k)
-        solved = np.linalg.solve(A, np.column_stack([b, c.reshape(-1, s).T]))
-        x, Ac = solved[:, 0], solved[:, 1:].T.reshape(c.shape)
-        information = s2 - np.einsum("...s,...s->...", c, Ac)
-        found = s1 - np.einsum("...s,s->...", c, x)
+        starts = changes.days_of()
+        since_visit = max((v for v in surface_days if v <= day), default=starts[0])
+        lasts = changes.lasts(day)  # (shape, start)
         with np.errstate(invalid="ignore", divide="ignore"):
-            known = information > 1e-9 * np.maximum(s2, 1e-12)
-            lasts = np.stack([t[i] - t[starts], np.ones(len(starts))])[..., None]
-            slope = np.where(known, found / (information + (lasts / astray) ** 2), 0.0)
-        llr = np.maximum(found * slope / 2, 0.0)
-        llr[:, info.day[starts][:, None] < earliest[None, :]] = 0.0
-        llr[:, :, deposit] = np.where(found[:, :, deposit] > 0, llr[:, :, deposit], 0.0)
+            slope = np.where(
+                changes.known(),
+                changes.score / (changes.information + (lasts[..., None] / astray) ** 2), 0.0,
+            )  # fmt: skip
+        llr = np.maximum(changes.score * slope / 2, 0.0)
+        llr[:, starts < day - LONGEST_DAYS] = 0.0
+        llr[(changes.score < 0) & deposit] = 0.0
+        llr *= (starts >= since_visit)[:, None] | ~deposit
         best = llr.reshape(-1, k).argmax(axis=0)
         shape, start = np.divmod(best, len(starts))
         cols = np.arange(k)
-        ratio[i] = llr[shape, start, cols] / info.scale[i]
-        onset[i] = info.day[starts[start]]
-        lasted = np.where(shape == RAMP, t[i] - t[starts[start]], 1.0)
-        size[i] = slope[shape, start, cols] * lasted
+        ratio[i] = llr[shape, start, cols]
+        onset[i] = starts[start]
+        size[i] = slope[shape, start, cols] * lasts[shape, start]
         # what was before a visit speaks neither for a deposit nor against one
-        compared = llr[:, info.day[starts] >= since_visit][:, :, may_be_named]
-        rival[i] = compared.max(initial=0.0) / info.scale[i]
+        compared = llr[:, starts >= since_visit][:, :, may_be_named]
+        rival[i] = compared.max(initial=0.0)
     return DriftScores(index=index, ratio=ratio, onset=onset, size=size, rival=rival)
 
 
@@ -123,29 +114,83 @@ def _astray(unknown: int) -> float:
     return ASTRAY_K if unknown < 4 else ASTRAY_METER
 
 
-class _Sums:
-    """Cumulative sums of the daily information times 1, t and t squared."""
+class _Changes:
+    """One filter in which nothing moves but the wander, and what each possible change does to it.
 
-    def __init__(self, t: Array, rows: Array, own: Array, score: Array) -> None:
-        self.t = t
-        self.rows = [_from_zero(rows * (t**m)[:, None, None]) for m in (0, 1)]
-        self.own = [_from_zero(own * (t**m)[:, None]) for m in (0, 1, 2)]
-        self.score = [_from_zero(score * (t**m)[:, None]) for m in (0, 1)]
+    ``shift`` (shape, start, k, s) is what the change has done to the filter's state so far, ``score``
+    and ``information`` (shape, start, k) what the innovations say of its size.
+    """
 
-    def between(self, starts: NDArray[np.int64], last: int) -> tuple[Array, Array, Array]:
-        """Profile-weighted sums from each start to ``last`` inclusive, for ramp and step."""
-        tau = self.t[starts][:, None]
-        rows = [s[last + 1] - s[starts] for s in self.rows]
-        own = [s[last + 1] - s[starts] for s in self.own]
-        score = [s[last + 1] - s[starts] for s in self.score]
-        c = np.stack([rows[1] - tau[..., None] * rows[0], rows[0]])
-        s2 = np.stack([own[2] - 2 * tau * own[1] + tau**2 * own[0], own[0]])
-        s1 = np.stack([score[1] - tau * score[0], score[0]])
-        return c, s2, s1
+    def __init__(self, info: DailyInformation, index: tuple[int, ...], earliest: int) -> None:
+        self.info, self.index, self.earliest = info, np.array(index), earliest
+        self.wandering = Wandering.beside(info.size)
+        self.x, self.P = self.wandering.start(info.prior_matrix, info.prior_vector)
+        self.starts: list[int] = []
+        self.seen = 0
+        empty = (len(SHAPES), 0, len(index))
+        self.score, self.information = np.zeros(empty), np.zeros(empty)
+        self.shift = np.zeros((*empty, self.wandering.size))
 
+    def days_of(self) -> NDArray[np.int64]:
+        """Return the onsets under way, rising."""
+        return np.array(self.starts, dtype=np.int64)
 
-def _from_zero(values: Array) -> Array:
-    return np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0)])
+    def lasts(self, day: int) -> Array:
+        """Return how far each change has gone on a day, per unit of its slope: days, or one."""
+        starts = self.days_of()
+        return np.stack([(day - starts + 1).astype(float), np.ones(len(starts))])
+
+    def known(self) -> NDArray[np.bool_]:
+        """Tell of which changes the innovations say anything at all."""
+        return np.asarray(self.information > 1e-9)
+
+    def advance(self, i: int) -> None:
+        """Take in the day of row ``i``."""
+        info, turn = self.info, self.wandering.turn
+        day = int(info.day[i])
+        if i:
+            self._forget(float(day - info.day[i - 1]))
+        if day >= self.earliest:
+            if self.seen % ONSET_EVERY == 0:
+                self._open(day)
+            self.seen += 1
+        L = turn.T @ (info.matrix[i] / info.scale[i]) @ turn
+        E = turn.T @ (info.vector[i] / info.scale[i])
+        g = E - L @ self.x
+        gain = np.linalg.inv(np.eye(len(L)) + self.P @ L)  # (I + P L)^-1
+        N = L @ gain
+        N = (N + N.T) / 2
+        self._score(day, g @ gain, N)
+        P = gain @ self.P
+        self.P = (P + P.T) / 2
+        self.x = self.x + self.P @ g
+
+    def _forget(self, gap: float) -> None:
+        keep, added = self.wandering.forget(gap)
+        self.x = keep * self.x
+        self.P = keep[:, None] * self.P * keep
+        self.P[np.diag_indices_from(self.P)] += added
+        self.shift *= keep
+
+    def _open(self, day: int) -> None:
+        self.starts.append(day)
+        new = (len(SHAPES), 1, len(self.index))
+        self.score = np.concatenate([self.score, np.zeros(new)], axis=1)
+        self.information = np.concatenate([self.information, np.zeros(new)], axis=1)
+        self.shift = np.concatenate([self.shift, np.zeros((*new, self.shift.shape[-1]))], axis=1)
+
+    def _score(self, day: int, innovation: Array, N: Array) -> None:
+        """Score the changes: ``d' (I + L P)^-1 g`` and ``d' L (I + P L)^-1 d`` for a shift ``d``."""
+        if not self.starts:
+            return
+        ahead = -self.shift
+        lasts = self.lasts(day)
+        for j, unknown in enumerate(self.index):
+            ahead[:, :, j, unknown] += lasts
+        weighed = ahead @ N
+        self.score += ahead @ innovation
+        self.information += np.einsum("abks,abks->abk", ahead, weighed)
+        self.shift += weighed @ self.P
 
 
 def alarm_threshold(false_alerts_per_year: float) -> float:

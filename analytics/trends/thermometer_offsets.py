@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from analytics.trends.idle import LinearStatement, Stretch
 from analytics.trends.model import Array
 from analytics.trends.thermometer_steps import ThermometerStep
-from analytics.trends.tracking import WANDER_TEMPERATURE_K
 
 WIDEN_LOAD = 2.0  # errors from load dependence were surer than they deserved, in experiments
+WALK_K = 0.006  # what an error may change by, per root day
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +43,7 @@ class ThermometerOffsets:
     def pair(self, contrast: Array, day: int) -> tuple[float, float]:
         """Return a combination of the errors and its standard uncertainty as of a day."""
         row = max(int(np.searchsorted(self.day, day, side="right")) - 1, 0)
-        wander = WANDER_TEMPERATURE_K**2 * max(day - int(self.day[row]), 0)
+        wander = WALK_K**2 * max(day - int(self.day[row]), 0)
         covariance = self.covariance_K2[row] + wander * np.eye(4)
         return float(contrast @ self.error_K[row]), float(np.sqrt(contrast @ covariance @ contrast))
 
@@ -72,7 +72,7 @@ def track_offsets(
     days, errors, covariances = [ready], [x], [P]
     heard = ready
     for stretch in sorted(stretches, key=lambda s: s.last):
-        P = P + np.eye(4) * WANDER_TEMPERATURE_K**2 * max(stretch.last - heard, 0)
+        P = P + np.eye(4) * WALK_K**2 * max(stretch.last - heard, 0)
         heard = stretch.last
         for step in steps:
             if step.known == stretch.last:

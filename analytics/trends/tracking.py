@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from analytics.trends.daily import DailyInformation
 from analytics.trends.model import DEPOSIT, Array
+from analytics.trends.wander import Wandering
 
 # Step per root day: deposit (times U0), thermometers (K), meters (ln).
 DEPOSIT_STEPS = (0.001, 0.004, 0.015)
@@ -23,9 +24,6 @@ TEMPER_STEPS = 0.5
 # growth by some days of it, and would read each loss low while it grows.
 GROWTH_STEP = 6e-4  # times U0 per day, per root day
 GROWTH_MEMORY_DAYS = 30.0
-# Instruments wander a little in every explanation, "nothing moves" included.
-WANDER_TEMPERATURE_K = 0.006
-WANDER_METER = 0.0003
 # An instrument's error must also matter before it has a say in the account or the verdict.
 MATTERS_K = 0.5
 MATTERS_METER = 0.04
@@ -91,11 +89,13 @@ def track(
     ready : int
         First day after the reference period: nothing walks before it.
     """
-    d, k, s = len(info.day), len(candidates), info.size + 1  # the growth is the last
+    d, k = len(info.day), len(candidates)
+    wandering = Wandering.beside(info.size)
+    s = wandering.size + 1  # the growth is the last
     walk = _walk_variances(candidates, s)  # (k, 3, s)
     P, x = np.zeros((k, 3, s, s)), np.zeros((k, 3, s))
-    P[..., :-1, :-1] = np.linalg.inv(info.prior_matrix)
-    x[..., :-1] = np.linalg.solve(info.prior_matrix, info.prior_vector)
+    x[..., :-1], P[..., :-1, :-1] = wandering.start(info.prior_matrix, info.prior_vector)
+    turn = np.pad(wandering.turn, ((0, 0), (0, 1)))
     log_evidence = np.zeros((k, 3))
     evidence = np.zeros((d, k))
     deposit, deposit_sd = np.zeros((d, k)), np.zeros((d, k))
@@ -103,16 +103,16 @@ def track(
     thermometers, thermometers_cov = np.zeros((d, k, 4)), np.zeros((d, k, 4, 4))
     eye, each = np.eye(s), np.arange(k)
     diagonal = np.arange(s)
-    previous = ready
     for i in range(d):
-        L = np.pad(info.matrix[i] / info.scale[i], (0, 1))
-        E = np.append(info.vector[i] / info.scale[i], 0.0)
-        if info.day[i] >= ready:
-            gap = max(info.day[i] - previous, 1)
-            F = _with_growth(eye, float(gap))
+        L = turn.T @ (info.matrix[i] / info.scale[i]) @ turn
+        E = turn.T @ (info.vector[i] / info.scale[i])
+        if i:
+            gap = float(info.day[i] - info.day[i - 1])
+            F, added = _passing(wandering, gap, walks=bool(info.day[i] >= ready))
             x, P = x @ F.T, F @ P @ F.T
-            P[:, :, diagonal, diagonal] += walk * gap
-            previous = info.day[i]
+            P[:, :, diagonal, diagonal] += added
+            if info.day[i] >= ready:
+                P[:, :, diagonal, diagonal] += walk * min(gap, float(info.day[i] - ready + 1))
         M = eye + L @ P
         g = E - np.einsum("ij,klj->kli", L, x)
         _, log_det = np.linalg.slogdet(M)
@@ -125,9 +125,9 @@ def track(
         x = x + Pg
         evidence[i] = _log_mean(log_evidence - log_evidence[:1, :])
         shares = _shares(log_evidence)
-        row = np.append(info.total_row(DEPOSIT, int(info.day[i])), 0.0)
+        row = info.total_row(DEPOSIT, int(info.day[i])) @ turn
         deposit[i], deposit_sd[i] = _mixed(x @ row, np.einsum("a,klab,b->kl", row, P, row), shares)
-        four = np.array([[*info.total_row(t, int(info.day[i])), 0.0] for t in range(4)])
+        four = np.array([info.total_row(t, int(info.day[i])) for t in range(4)]) @ turn
         best = shares.argmax(axis=1)
         thermometers[i] = x[each, best] @ four.T
         thermometers_cov[i] = four @ P[each, best] @ four.T
@@ -139,22 +139,23 @@ def track(
     return Tracks(
         explanations=candidates, evidence=evidence, deposit=deposit, deposit_sd=deposit_sd,
         moved=moved, moved_sd=moved_sd, thermometers=thermometers,
-        thermometers_cov=thermometers_cov, state=x[each, shares.argmax(axis=1), :-1],
-        covariance=P[each, shares.argmax(axis=1), :-1, :-1],
+        thermometers_cov=thermometers_cov, state=x[each, shares.argmax(axis=1), : info.size],
+        covariance=P[each, shares.argmax(axis=1), : info.size, : info.size],
     )  # fmt: skip
 
 
-def _with_growth(eye: Array, gap_days: float) -> Array:
-    """Transition over a gap: the deposit grows by what is left of the growth on the way."""
-    F, left = eye.copy(), float(np.exp(-gap_days / GROWTH_MEMORY_DAYS))
-    F[DEPOSIT, -1], F[-1, -1] = GROWTH_MEMORY_DAYS * (1.0 - left), left
-    return F
+def _passing(wandering: Wandering, gap_days: float, *, walks: bool) -> tuple[Array, Array]:
+    """Return transition and added variance over a gap: wander is forgotten, growth dies away."""
+    keep, added = wandering.forget(gap_days)
+    F = np.diag(np.append(keep, 1.0))
+    if walks:
+        left = float(np.exp(-gap_days / GROWTH_MEMORY_DAYS))
+        F[DEPOSIT, -1], F[-1, -1] = GROWTH_MEMORY_DAYS * (1.0 - left), left
+    return F, np.append(added, 0.0)
 
 
 def _walk_variances(candidates: tuple[Explanation, ...], size: int) -> Array:
     walk = np.zeros((len(candidates), 3, size))
-    walk[:, :, :4] = WANDER_TEMPERATURE_K**2
-    walk[:, :, 4:6] = WANDER_METER**2
     for j, candidate in enumerate(candidates):
         for unknown in candidate.moving:
             walk[j, :, unknown] = np.square(step_sizes(unknown))
