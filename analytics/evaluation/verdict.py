@@ -13,7 +13,8 @@ from analytics.decisions.diagnosis import (
 )
 from analytics.evaluation.changed_thermometer import changed_thermometer
 from analytics.trends.account import Account
-from analytics.trends.clean_reference import EVIDENCE_DAY_HOURS, REFERENCE_DAYS
+from analytics.trends.clean_reference import REFERENCE_DAYS, evidence_days
+from analytics.trends.drift import alarm_threshold
 from analytics.trends.model import DEPOSIT, INSTRUMENTS
 from analytics.trends.tracking import matters
 from analytics.vocabulary.quantities import (
@@ -92,8 +93,7 @@ def early_verdict(account: Account | None, health: DataHealth) -> Verdict | None
 
 def _too_few(account: Account) -> list[Remark]:
     usable = account.set_aside == 0
-    _, counts = np.unique(account.table.day[usable], return_counts=True)
-    days = int((counts >= EVIDENCE_DAY_HOURS).sum())
+    days = int(evidence_days(account.table.day, usable)[1].sum())
     swapped = _swapped(account)
     if swapped:
         return swapped
@@ -271,12 +271,26 @@ def _accused_instrument(
 def _is_fouled(
     account: Account, odds: Odds, state: CurrentState, alerts: tuple[AlertEvent, ...]
 ) -> bool:
-    """Tell whether a deposit is established: alert standing, level above nought, loss worth a word."""
+    """Tell whether a deposit is established: alert standing, and a loss worth a word.
+
+    The level counts from the reference period, whose film law, carried from mild weeks to cold ones, may
+    be off by some percent; what came since an onset does not share that doubt. Either will do.
+    """
     standing = any(a.kind is CauseKind.DEPOSIT and a.ended_utc is None for a in alerts)
     clean = state.cleanliness_factor
-    return bool(
-        standing and odds.deposit.low > 0 and clean is not None and clean.value < 1 - SMALL_LOSS
-    )
+    if not standing or clean is None:
+        return False
+    by_level = odds.deposit.low > 0 and clean.value < 1 - SMALL_LOSS
+    return bool(by_level or _grew(account))
+
+
+def _grew(account: Account) -> bool:
+    """Tell whether what came since the onset is for sure, and worth a word."""
+    scores, row = account.scores, account.present_row()
+    assert scores is not None
+    threshold = alarm_threshold(account.exchanger.limits.false_alerts_per_year)
+    size = float(scores.size[row, 0])
+    return bool(scores.ratio[row, 0] > threshold and size / (1 + size) > SMALL_LOSS)
 
 
 def _either(deposit: Cause, rival: Cause, state: CurrentState, health: DataHealth) -> Verdict:

@@ -56,10 +56,11 @@ def reference_period(
     """Choose the reference period from hours that carry evidence; None: too few as yet.
 
     At the most the first 45 days with evidence of a registered clean period, else the first 35 of
-    the record: more would let a slow deposit hide in the yardstick.
+    the record: more would let a slow deposit hide in the yardstick. A day with fewer hours than a day
+    needs counts for its part, so that a hot-water exchanger of few steady hours has its turn too.
     """
-    days, counts = np.unique(day[usable], return_counts=True)
-    good = days[counts >= EVIDENCE_DAY_HOURS]
+    days, parts = evidence_days(day, usable)
+    good = days[parts >= 1.0]
     if registered is not None:
         inside = good[(good >= registered[0]) & (good < registered[1])]
         enough = usable & (day >= registered[0]) & (day < registered[1])
@@ -71,11 +72,18 @@ def reference_period(
             return ReferencePeriod(
                 first=int(inside[0]), last=int(inside[:45][-1]), basis="known clean period"
             )
-    if len(good) < REFERENCE_DAYS:
+    row = int(np.searchsorted(np.cumsum(parts), REFERENCE_DAYS - 1e-9))
+    if row >= len(days):
         return None
-    return ReferencePeriod(
-        first=int(good[0]), last=int(good[REFERENCE_DAYS - 1]), basis="first weeks"
-    )
+    return ReferencePeriod(first=int(days[0]), last=int(days[row]), basis="first weeks")
+
+
+def evidence_days(
+    day: NDArray[np.int64], usable: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], Array]:
+    """Return the days with hours that carry evidence, and for how much of a day each counts."""
+    days, counts = np.unique(day[usable], return_counts=True)
+    return days, np.minimum(counts / EVIDENCE_DAY_HOURS, 1.0)
 
 
 def fit_clean(

@@ -84,6 +84,8 @@ def denied(
 
     What is claimed must show in the last summer's differences against those of the reference period,
     unless the claim has grown since that summer by as much as matters: then it is a new one, and open.
+    Where no idle hours came before the end of the reference period, the first that came after it are the
+    measure, and of a claim only what has come since them can be denied.
 
     Parameters
     ----------
@@ -100,6 +102,10 @@ def denied(
     found = np.zeros(claimed_K.shape, dtype=bool)
     base = next((s for s in reversed(stretches) if s.last < ready), None)
     base = base or (stretches[0] if stretches else None)
+    by_then = np.zeros(claimed_K.shape[1])
+    if base is not None and base.last >= ready:
+        row = int(np.searchsorted(day, base.last, side="right")) - 1
+        by_then = np.nan_to_num(claimed_K[max(row, 0)])
     for stretch in stretches:
         before = int(np.searchsorted(day, stretch.first)) - 1
         after = int(np.searchsorted(day, stretch.last, side="right"))
@@ -110,11 +116,11 @@ def denied(
         for step in steps:
             if base.last <= step.after and step.known <= stretch.last:
                 change = change - CONTRASTS[:, step.index] * step.size_K
-        now = np.nan_to_num(claimed_K[after:])
+        now = np.nan_to_num(claimed_K[after:]) - by_then
         left = change[None, :, None] - CONTRASTS[None] * now[:, None, :]
         weight = 1.0 / (2 * variance)
         against = np.einsum("c,ncj->nj", weight, left**2) - weight @ change**2
-        grown = np.abs(now - np.nan_to_num(claimed_K[before])) > NEW_K
+        grown = np.abs(now + by_then - np.nan_to_num(claimed_K[before])) > NEW_K
         found[after:] = (against > DENIAL) & ~grown
     return found
 

@@ -14,6 +14,8 @@ from analytics.trends.daily import (
     with_statements,
 )
 from analytics.trends.drift import (
+    BEFORE_READY,
+    ONSET_EVERY,
     alarm_threshold,
     deposit_alarm_days,
     drift_scores,
@@ -21,6 +23,13 @@ from analytics.trends.drift import (
 )
 from analytics.trends.model import DEPOSIT, INDEX, SIZE
 from analytics.trends.tracking import explanations, leading, track
+from analytics.trends.wander import (
+    AGEING_K,
+    AGEING_METER,
+    MEMORY_DAYS,
+    WANDER_K,
+    WANDER_METER,
+)
 from tests.analytics.plants import DENSITY_kg_m3, counterflow, model_hours
 from tests.analytics.trends.test_model import PIVOT, _films_UA, _model, _truth
 
@@ -68,31 +77,38 @@ def _scores(info, surface=()):
 # --- detection --------------------------------------------------------------------------------------
 
 
-def test_cumulative_sums_are_the_likelihood_ratio_worked_out_day_by_day():
-    """The best of all onsets and shapes, from the normal equations with one unknown added."""
+def _joint_covariance(info, last):
+    """Covariance of all days' unknowns at once, in which nothing moves but wander and age; (d s, d s)."""
+    d = last + 1
+    constant = np.linalg.inv(info.prior_matrix)
+    apart = np.abs(np.subtract.outer(np.arange(d), np.arange(d)))
+    together = np.minimum.outer(np.arange(d), np.arange(d))  # days both have aged
+    joint = np.kron(np.ones((d, d)), constant).reshape(d, SIZE, d, SIZE)
+    for i in range(6):
+        wander, ageing = (WANDER_K, AGEING_K) if i < 4 else (WANDER_METER, AGEING_METER)
+        joint[:, i, :, i] += wander**2 * np.exp(-apart / MEMORY_DAYS) + ageing**2 * together
+    return joint.reshape(d * SIZE, d * SIZE)
+
+
+def test_the_scores_are_the_likelihood_ratio_of_all_days_at_once():
+    """The best of all onsets and shapes, from one normal distribution of everything that was read."""
     info = _information(np.random.default_rng(1), 70, _drift(70, DEPOSIT, 50, 0.05))
-    scores = _scores(info)
-    last = 66
-    A = info.prior_matrix + info.matrix[: last + 1].sum(axis=0)
-    b = info.vector[: last + 1].sum(axis=0)
+    scores, last = _scores(info), 66
+    L = np.zeros(((last + 1) * SIZE,) * 2)
+    for i in range(last + 1):
+        L[i * SIZE : (i + 1) * SIZE, i * SIZE : (i + 1) * SIZE] = info.matrix[i]
+    E = info.vector[: last + 1].ravel()
+    weight = np.linalg.inv(np.eye(len(L)) + L @ _joint_covariance(info, last))
     best = 0.0
-    for onset in range(READY - 21, last + 1):
-        back = last - onset
-        if back not in (0, 1, 2, 4, 7, 11, 17, 26, 40):
-            continue
-        for profile in (np.arange(back + 1.0), np.ones(back + 1)):
-            L, E = info.matrix[onset : last + 1], info.vector[onset : last + 1]
-            c = np.einsum("d,dj->j", profile, L[:, DEPOSIT])
-            s2 = np.sum(profile**2 * L[:, DEPOSIT, DEPOSIT])
-            s1 = np.sum(profile * E[:, DEPOSIT])
-            if s2 == 0.0:  # a ramp that begins today
-                continue
-            whole = np.block([[A, c[:, None]], [c[None, :], np.array([[s2]])]])
-            both = np.append(b, s1)
-            gained = both @ np.linalg.solve(whole, both) - b @ np.linalg.solve(A, b)
-            slope = np.linalg.solve(whole, both)[-1]
-            if slope > 0:
-                best = max(best, gained / 2)
+    for onset in range(READY - BEFORE_READY, last + 1, ONSET_EVERY):
+        lasted = np.arange(last - onset + 1) + 1.0
+        for profile in (lasted, np.ones(len(lasted))):
+            moved = np.zeros((last + 1, SIZE))
+            moved[onset:, DEPOSIT] = profile
+            change = moved.ravel()
+            score, known = change @ weight @ E, change @ weight @ L @ change
+            if score > 0:
+                best = max(best, score**2 / (2 * known))
     assert scores.ratio[last, 0] == pytest.approx(best, rel=1e-6)
 
 
@@ -230,14 +246,22 @@ def test_an_instruments_error_does_not_pass_for_a_deposit():
     assert (leading(tracks, ()) == 1).all()
 
 
-def test_a_filter_that_does_not_walk_is_one_least_squares_fit():
-    """Before the reference is ready nothing walks: the state is the sum of all information."""
+def test_a_filter_that_does_not_walk_is_the_mean_of_one_normal_distribution():
+    """Before the reference is ready nothing walks: the state follows from all days at once."""
     info = _information(np.random.default_rng(8), 60)
-    tracks = track(info, explanations(INSTRUMENTS), 30000)
-    A = info.prior_matrix + info.matrix.sum(axis=0)
-    expected = np.linalg.solve(A, info.prior_vector + info.vector.sum(axis=0))
+    tracks, last = track(info, explanations(INSTRUMENTS), 30000), 59
+    L = np.zeros(((last + 1) * SIZE,) * 2)
+    for i in range(last + 1):
+        L[i * SIZE : (i + 1) * SIZE, i * SIZE : (i + 1) * SIZE] = info.matrix[i]
+    weight = np.linalg.inv(np.eye(len(L)) + L @ _joint_covariance(info, last))
+    stays = np.tile(np.linalg.inv(info.prior_matrix), (last + 1, 1, 1))
+    for i in range(6):
+        stays[:, i, i] += (AGEING_K if i < 4 else AGEING_METER) ** 2 * np.arange(last + 1)
+    stays = np.swapaxes(stays, 0, 1).reshape(SIZE, -1)
+    expected = stays @ weight @ info.vector.ravel()
+    known = stays[:, -SIZE:] - stays @ weight @ L @ stays.T
     np.testing.assert_allclose(tracks.state[1], expected, rtol=1e-6, atol=1e-9)
-    np.testing.assert_allclose(tracks.covariance[1], np.linalg.inv(A), rtol=1e-5, atol=1e-10)
+    np.testing.assert_allclose(tracks.covariance[1], known, rtol=1e-5, atol=1e-10)
     np.testing.assert_allclose(tracks.evidence, 0.0, atol=1e-6)
 
 
