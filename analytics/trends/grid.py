@@ -4,7 +4,8 @@ Lives here: holding times, means, variances and coverage per grid interval. Not 
 is good (``quality``), which interval carries evidence (``evidence``).
 
 A sample holds until the next one, but no longer than its point's logging habit allows, so that an
-interval never depends on what comes after it and no value is invented over a gap.
+interval never depends on what comes after it and no value is invented over a gap. A gap of which the
+logger told ends the hold at once; that it is told later than it began makes it no less a gap.
 """
 
 from dataclasses import dataclass
@@ -12,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from analytics.trends.gaps import cut_at_gaps, gaps_of
 
 Seconds = NDArray[np.float64]
 LONGEST_HOLD_s = (
@@ -24,6 +27,7 @@ SILENCES_LEAST, SILENCES_SHARE = 3, 0.03  # of a day's spacings; fewer are gaps
 REPEATS_MOST = 0.02  # of a day's values; a point logged on change has none but its heartbeat's
 TELLING_SPACINGS = 4  # a day with fewer tells no habit of its own ...
 HABIT_DAYS = 7.0  # ... and keeps that of the last day that does, if it is not longer ago
+NO_GAPS: Seconds = np.empty((0, 2))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,9 +184,17 @@ def _pieces(time_s: Seconds, hold_s: Seconds, edges_s: Seconds) -> _Pieces:
     return _Pieces(sample=sample, interval=interval, begin_s=begin, length_s=length)
 
 
-def grid_column(time_s: Seconds, values: NDArray[np.float64], edges_s: Seconds) -> GridColumn:
-    """Put the samples of one point on the grid whose edges are given."""
+def grid_column(
+    time_s: Seconds,
+    values: NDArray[np.float64],
+    edges_s: Seconds,
+    gaps_s: Seconds = NO_GAPS,
+) -> GridColumn:
+    """Put the samples of one point on the grid whose edges are given; ``gaps_s`` as of ``gaps_of``."""
     hold, on_change, spacing = holding_times(time_s, values)
+    usual = np.where(np.isnan(spacing), 3600.0, spacing)
+    own = np.where(on_change, 0.0, np.minimum(hold, usual))
+    hold = cut_at_gaps(time_s, hold, own, REGULAR_HOLD * usual, gaps_s)
     width = np.diff(edges_s)
     cut = _pieces(time_s, hold, edges_s)
 
@@ -212,7 +224,7 @@ def grid_column(time_s: Seconds, values: NDArray[np.float64], edges_s: Seconds) 
     )
 
 
-def to_grid(trends: pd.DataFrame, step_s: float) -> Grid:
+def to_grid(trends: pd.DataFrame, step_s: float, gaps: pd.DataFrame | None = None) -> Grid:
     """Put a trend frame on a grid of whole UTC days.
 
     Parameters
@@ -221,6 +233,8 @@ def to_grid(trends: pd.DataFrame, step_s: float) -> Grid:
         Trend frame; NaN: nothing logged, or refused by ``quality``.
     step_s : float
         Width of an interval; a divisor of 86,400 s.
+    gaps : DataFrame, optional
+        Gap frame (see ``analytics.vocabulary.gaps``).
     """
     first = trends.index[0].floor("D")
     end = trends.index[-1].floor("D") + pd.Timedelta(days=1)
@@ -232,5 +246,7 @@ def to_grid(trends: pd.DataFrame, step_s: float) -> Grid:
         values = trends[role].to_numpy(dtype=float)
         there = np.isfinite(values)
         if there.any():
-            columns[str(role)] = grid_column(time_s[there], values[there], edges)
+            columns[str(role)] = grid_column(
+                time_s[there], values[there], edges, gaps_of(gaps, str(role))
+            )
     return Grid(start=start, step_s=step_s, columns=columns)

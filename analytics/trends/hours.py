@@ -69,6 +69,7 @@ def hour_table(
     primary: FluidProperties,
     step_s: float = HOUR_s,
     events: Sequence[MaintenanceEvent] = (),
+    gaps: pd.DataFrame | None = None,
 ) -> HourTable:
     """Assemble the hourly table, or one of shorter intervals to show.
 
@@ -82,9 +83,11 @@ def hour_table(
         Fluid of the network side: turns a heat meter's power into a flow.
     events : sequence of MaintenanceEvent
         The maintenance log: a changed meter breaks its registers.
+    gaps : DataFrame, optional
+        Gap frame (see ``analytics.vocabulary.gaps``).
     """
     kept = trends.where(reasons == 0)
-    grid = to_grid(kept, step_s)
+    grid = to_grid(kept, step_s, gaps)
     n = len(grid.start)
     temperature = np.column_stack([grid.mean(r) for r in TEMPERATURES])
     meter = metered(exchanger, kept, grid, temperature, primary, events)
