@@ -3,8 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from io import BytesIO
-from typing import Any, BinaryIO
+from typing import Any
 from urllib.parse import urlencode
 
 from fastapi import Request
@@ -12,14 +11,14 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
-from analytics.vocabulary.errors import IngestError, PlateledgerError
+from analytics.vocabulary.errors import PlateledgerError
 from analytics.vocabulary.quantities import ROLES
+from service.pages.archives import gone, list_files, part_of, size_text, uploads_of
 from service.pages.rendering import ledger_of, message_page, page
-from service.pages.uploads import FOLDER, Uploads
 from service.register.plant import Plant
 from service.usecases.files import contents
 from service.usecases.import_report import ImportAccount
-from service.usecases.ledger import ImportCheck, ImportOptions
+from service.usecases.ledger import ImportCheck, ImportOptions, ImportOutcome
 from service.wording import dates, numbers
 from service.wording.causes import role_label
 from service.wording.verdicts import count_word
@@ -87,15 +86,6 @@ def _run(run: Mapping[str, Any], plant: Plant) -> dict[str, Any]:
     }
 
 
-def _uploads(request: Request) -> Uploads:
-    settings = ledger_of(request).settings
-    return Uploads(
-        settings.workspace / FOLDER,
-        file_bytes_most=settings.largest_upload_bytes,
-        bytes_most=settings.held_upload_bytes,
-    )
-
-
 async def receive(request: Request) -> HTMLResponse | RedirectResponse:
     """Take a file and go on to its check."""
     async with request.form() as form:
@@ -108,50 +98,29 @@ async def receive(request: Request) -> HTMLResponse | RedirectResponse:
             )  # fmt: skip
         name = sent.filename.replace("\\", "/").rsplit("/", 1)[-1]
         try:
-            digests = await run_in_threadpool(_keep_all, _uploads(request), name, sent.file)
+            digest = await run_in_threadpool(uploads_of(request).keep, name, sent.file)
         except PlateledgerError as exc:
             return message_page(
                 request, "The file was not taken.", str(exc), status=422,
                 action=("/import", "Back to import"),
             )  # fmt: skip
     query = urlencode({"exchanger": exchanger} if exchanger else {})
-    if len(digests) > 1:
-        files = [
-            (member, f"/import/{digest}?{query}".rstrip("?")) for member, digest in digests.items()
-        ]
-        return page(request, "import_many.html", title="Import", name=name, files=files)
-    digest = next(iter(digests.values()))
     return RedirectResponse(f"/import/{digest}?{query}".rstrip("?"), status_code=303)
 
 
-def _keep_all(uploads: Uploads, name: str, source: BinaryIO) -> dict[str, str]:
-    """Hold a file, or each file of an archive or workbook; return their hashes by name."""
-    digest = uploads.keep(name, source)
-    held = uploads.get(digest)
-    digests = {}
-    try:
-        for member in contents(name, held[1] if held else b""):
-            if member.name == name:
-                return {name: digest}
-            digests[member.name] = uploads.keep(member.name, BytesIO(member.data))
-    except PlateledgerError:
-        uploads.forget(digest)
-        raise
-    uploads.forget(digest)
-    if not digests:
-        raise IngestError(f"{name}: the archive holds no file. Send the trends themselves.")
-    return digests
-
-
-def check(request: Request, digest: str) -> HTMLResponse:
-    """Answer what the file was taken for; nothing is stored."""
-    held = _uploads(request).get(digest)
+def check(request: Request, digest: str, member: str | None = None) -> HTMLResponse:
+    """Answer what the file was taken for, or which files an archive holds; nothing is stored."""
+    held = uploads_of(request).get(digest)
     if held is None:
-        return _gone(request)
-    options = _options(dict(request.query_params))
+        return gone(request)
+    options = options_of(dict(request.query_params))
     ledger = ledger_of(request)
     try:
-        found = ledger.import_check(held[0], held[1], options)
+        parts = list(contents(*held))
+        if member is None and [part.name for part in parts] != [held[0]]:
+            return list_files(request, digest, held[0], parts, options.exchanger)
+        name, data = part_of(parts, member, held[0])
+        found = ledger.import_check(name, data, options)
     except PlateledgerError as exc:
         return message_page(
             request, "The file cannot be read; nothing was stored.", str(exc), status=422,
@@ -171,18 +140,13 @@ def check(request: Request, digest: str) -> HTMLResponse:
         before=dates.long_day(found.stored_before_utc, plant.zone) if found.stored_before_utc else "",
         proposal=examination.proposal, choices=_CHOICES,
         options=options, tags=[e.tag for e in plant.exchangers],
-        size=_size(found.size), zone=str(plant.zone),
+        size=size_text(found.size), zone=str(plant.zone),
         rows=f"{found.rows:,}", new_rows=f"{found.new_rows:,}", changed=f"{found.changed_values:,}",
+        member=member,
     )  # fmt: skip
 
 
-def _size(size_bytes: int) -> str:
-    if size_bytes < 100_000:
-        return f"{size_bytes:,}{numbers.NBSP}bytes"
-    return f"{size_bytes / 1e6:,.1f}{numbers.NBSP}MB"
-
-
-def _options(query: Mapping[str, str]) -> ImportOptions:
+def options_of(query: Mapping[str, str]) -> ImportOptions:
     plain: dict[str, Any] = {name: query.get(name) or None for name in _PLAIN}
     units = {k.removeprefix("unit:"): v for k, v in query.items() if k.startswith("unit:") and v}
     return ImportOptions(**plain, units=units, accept=bool(query.get("accept")))
@@ -271,23 +235,33 @@ def _column(column: Any, options: ImportOptions) -> Column:
 
 async def store(request: Request, digest: str) -> HTMLResponse | RedirectResponse:
     """Store the file's readings and start the assessment."""
-    uploads = _uploads(request)
+    uploads = uploads_of(request)
     held = await run_in_threadpool(uploads.get, digest)
     if held is None:
-        return _gone(request)
+        return gone(request)
     async with request.form() as sent:
         form = {k: str(v) for k, v in sent.items()}
-    options, ledger = _options(form), ledger_of(request)
+    member = form.pop("member", "") or None
+    options, ledger = options_of(form), ledger_of(request)
+
+    def store_it() -> ImportOutcome:
+        name, data = part_of(contents(*held), member, held[0])
+        return ledger.import_store(name, data, options)
+
     try:
-        outcome = await run_in_threadpool(ledger.import_store, held[0], held[1], options)
+        outcome = await run_in_threadpool(store_it)
     except PlateledgerError as exc:
-        query = urlencode({k: v for k, v in form.items() if v})
+        query = urlencode(
+            {**({"member": member} if member else {}), **{k: v for k, v in form.items() if v}}
+        )
         return message_page(
             request, "Nothing was stored.", str(exc), status=422,
             action=(f"/import/{digest}?{query}", "Back to the check"),
         )  # fmt: skip
-    uploads.forget(digest)
     ledger.assess_soon(outcome.tags)
+    if member is not None:  # the other files of the archive still wait
+        return RedirectResponse(f"/import/{digest}", status_code=303)
+    uploads.forget(digest)
     return RedirectResponse(f"/import?stored={outcome.run}", status_code=303)
 
 
@@ -300,12 +274,4 @@ def findings(request: Request, run: int) -> HTMLResponse:
     return page(
         request, "findings.html", title="Findings of an import", run=run, findings=found,
         account=account,
-    )  # fmt: skip
-
-
-def _gone(request: Request) -> HTMLResponse:
-    return message_page(
-        request, "The file is no longer held.",
-        "It was stored, or it waited for more than a week. Send it again to check it.",
-        status=404, action=("/import", "Send a file"),
     )  # fmt: skip
