@@ -150,6 +150,7 @@ def keep_account(
             role: (fluids[i // 2].low_degC, fluids[i // 2].high_degC)
             for i, role in enumerate(TEMPERATURES)
         },
+        exchanger.change_increments,
     )
     table = hour_table(exchanger, trends, reasons, fluids[0], events=events, gaps=gaps)
     nominal = (nominal_flow(exchanger, table, 0), nominal_flow(exchanger, table, 1))

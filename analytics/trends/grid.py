@@ -8,6 +8,7 @@ interval never depends on what comes after it and no value is invented over a ga
 logger told ends the hold at once; that it is told later than it began makes it no less a gap.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,7 +79,7 @@ def epoch_seconds(index: pd.DatetimeIndex) -> Seconds:
 
 
 def holding_times(
-    time_s: Seconds, values: NDArray[np.float64] | None = None
+    time_s: Seconds, values: NDArray[np.float64] | None = None, *, declared: bool = False
 ) -> tuple[Seconds, NDArray[np.bool_], Seconds]:
     """Say how long each sample of one point holds at the most.
 
@@ -94,6 +95,8 @@ def holding_times(
     values : ndarray, shape (n,), optional
         With them a point that changes at almost every tick is known as logged on change by its
         silences: it moves over a silence by no more than over a tick, and never repeats a value.
+    declared : bool
+        The register says that the point is logged on change: no habit is looked for.
 
     Returns
     -------
@@ -104,6 +107,9 @@ def holding_times(
     spacing[np.flatnonzero(np.diff(day) != 0)] = np.nan
     frame = pd.DataFrame({"day": day, "spacing": spacing})
     usual = frame.groupby("day")["spacing"].transform("median").to_numpy()
+    if declared:
+        n = len(time_s)
+        return np.full(n, LONGEST_HOLD_s), np.ones(n, dtype=bool), usual
     same = np.abs(spacing - usual) <= 0.1 * usual + 1.0
     frame["same"] = np.where(np.isnan(spacing), np.nan, same)
     habit = frame.groupby("day")[["same", "spacing"]].agg({"same": "mean", "spacing": "count"})
@@ -189,9 +195,14 @@ def grid_column(
     values: NDArray[np.float64],
     edges_s: Seconds,
     gaps_s: Seconds = NO_GAPS,
+    *,
+    declared: bool = False,
 ) -> GridColumn:
-    """Put the samples of one point on the grid whose edges are given; ``gaps_s`` as of ``gaps_of``."""
-    hold, on_change, spacing = holding_times(time_s, values)
+    """Put the samples of one point on the grid whose edges are given.
+
+    ``gaps_s`` as of ``gaps_of``, ``declared`` as of ``holding_times``.
+    """
+    hold, on_change, spacing = holding_times(time_s, values, declared=declared)
     usual = np.where(np.isnan(spacing), 3600.0, spacing)
     own = np.where(on_change, 0.0, np.minimum(hold, usual))
     hold = cut_at_gaps(time_s, hold, own, REGULAR_HOLD * usual, gaps_s)
@@ -224,7 +235,12 @@ def grid_column(
     )
 
 
-def to_grid(trends: pd.DataFrame, step_s: float, gaps: pd.DataFrame | None = None) -> Grid:
+def to_grid(
+    trends: pd.DataFrame,
+    step_s: float,
+    gaps: pd.DataFrame | None = None,
+    on_change: Collection[str] = (),
+) -> Grid:
     """Put a trend frame on a grid of whole UTC days.
 
     Parameters
@@ -235,6 +251,8 @@ def to_grid(trends: pd.DataFrame, step_s: float, gaps: pd.DataFrame | None = Non
         Width of an interval; a divisor of 86,400 s.
     gaps : DataFrame, optional
         Gap frame (see ``analytics.vocabulary.gaps``).
+    on_change : collection of str
+        Roles of which the register says that they are logged on change.
     """
     first = trends.index[0].floor("D")
     end = trends.index[-1].floor("D") + pd.Timedelta(days=1)
@@ -247,6 +265,10 @@ def to_grid(trends: pd.DataFrame, step_s: float, gaps: pd.DataFrame | None = Non
         there = np.isfinite(values)
         if there.any():
             columns[str(role)] = grid_column(
-                time_s[there], values[there], edges, gaps_of(gaps, str(role))
+                time_s[there],
+                values[there],
+                edges,
+                gaps_of(gaps, str(role)),
+                declared=str(role) in on_change,
             )
     return Grid(start=start, step_s=step_s, columns=columns)
