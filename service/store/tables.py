@@ -227,6 +227,18 @@ class AlertRow(Base):
     withdrawn_utc: Mapped[datetime | None]
 
 
+class GapRow(Base):
+    """A stretch over which a logger says that it did not log; see ``analytics.vocabulary.gaps``."""
+
+    __tablename__ = "reading_gap"
+
+    exchanger_id: Mapped[int] = mapped_column(ForeignKey("exchanger.id"), primary_key=True)
+    role: Mapped[str] = mapped_column(primary_key=True)
+    begin_utc: Mapped[datetime] = mapped_column(primary_key=True)
+    end_utc: Mapped[datetime]
+    reason: Mapped[str]
+
+
 class SeenRow(Base):
     """When a reader last looked; ``view`` names what at."""
 

@@ -38,6 +38,17 @@ def test_example_in_si_units(example):
     ]
 
 
+def test_increments_are_differences_in_si_units(tmp_path):
+    """1.8 degF apart is 1 K apart, whatever the zero of the scale."""
+    text = (
+        example_register()
+        .replace('PRI FLW T", unit = "degC"', 'PRI FLW T", unit = "degF", on_change = 1.8')
+        .replace('HM FLOW", unit = "m3/h"', 'HM FLOW", unit = "m3/h", on_change = 0')
+    )
+    said = parse_register(text, "plant.toml", folder=tmp_path).exchanger("HX-01").change_increments
+    assert said == {"primary_supply_temperature": pytest.approx(1.0), "primary_flow": 0.0}
+
+
 def test_clean_period_is_local_days_both_included(example):
     period = read_register(example).exchanger("HX-01").clean_period
     # CET is one hour ahead of UTC in winter, two in summer time
@@ -75,6 +86,15 @@ def test_clean_period_is_local_days_both_included(example):
          ["meters.outdoor_temperature"]),
         ('fluid = "water"       ', 'fluid = "ethylene glycol"', ["primary", "fraction"]),
         ("area_m2 = 10.2", "area_m2 = 10,2", ["line 29", "10,2"]),
+        ('PRI FLW T", unit = "degC"', 'PRI FLW T", unit = "degC", on_change = -0.1',
+         ["points.primary_supply_temperature.on_change", "at least 0", "-0.1"]),
+        ('PRI FLW T", unit = "degC"', 'PRI FLW T", unit = "degF", on_change = 25',
+         ["points.primary_supply_temperature.on_change", "at most 18 degF, got 25"]),
+        ('PRI FLW T", unit = "degC"', 'PRI FLW T", unit = "degC", on_change = true',
+         ["points.primary_supply_temperature.on_change", "must be a number"]),
+        ('primary_flow = { point = "A.HX1.HM FLOW", unit = "m3/h"',
+         'heat_energy = { point = "A.HX1.HM E", unit = "MWh", on_change = 0.1',
+         ["points.heat_energy.on_change", "a register counts", "Leave it out"]),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_said(tmp_path, before, after, said):
