@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analytics.vocabulary.gaps import GAP_COLUMNS
 from ingest.dialects.readings import Reading
 from ingest.findings import KEPT_PER_REASON, Findings
 
@@ -31,6 +32,17 @@ def join_readings(readings: list[Reading], findings: Findings) -> dict[str, pd.D
         counted.add(shared)
         columns.setdefault(reading.tag, {})[reading.role] = series
     return {tag: _frame(roles) for tag, roles in columns.items()}
+
+
+def join_gaps(readings: list[Reading]) -> dict[str, pd.DataFrame]:
+    """Return a gap frame for each exchanger of which the source tells gaps."""
+    told: dict[str, list[pd.DataFrame]] = {}
+    for reading in readings:
+        if reading.gaps is not None and len(reading.gaps):
+            told.setdefault(reading.tag, []).append(reading.gaps.assign(role=reading.role))
+    return {
+        tag: pd.concat(frames, ignore_index=True)[list(GAP_COLUMNS)] for tag, frames in told.items()
+    }
 
 
 def _frame(roles: dict[str, pd.Series]) -> pd.DataFrame:

@@ -6,6 +6,7 @@ And what is common to them: which unit counts, the turn to SI, and what to ask a
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.vocabulary.errors import IngestError, UnitError
@@ -32,7 +33,8 @@ _USUAL_MEDIAN: dict[str, tuple[float, float]] = {
 class Reading:
     """One source point: SI values of ``role`` for exchanger ``tag``.
 
-    ``time_utc``, ``values`` and ``line`` have one entry per logged cell, in the order of the file.
+    ``time_utc``, ``values`` and ``line`` have one entry per logged cell, in the order of the file. ``gaps``
+    has the begin, end and reason of each gap that the source itself tells of.
     """
 
     heading: str
@@ -41,6 +43,7 @@ class Reading:
     time_utc: NDArray[np.datetime64]
     values: NDArray[np.float64]
     line: NDArray[np.int64]
+    gaps: pd.DataFrame | None = None
 
 
 def points_of(heading: str, name: str, rules: Rules) -> tuple[Point, ...]:

@@ -71,7 +71,7 @@ def set_point(path: Path, tag: str, role: str, *, point: str, unit: str, file: s
     """
     document = _parse(path)
     points = _table_of(document, path.name, tag).setdefault("points", tomlkit.table())
-    points[role] = _entry(point, unit, file)
+    points[role] = _entry(point, unit, {} if file == "*" else {"file": file})
     return _write_checked(path, document)
 
 
@@ -119,20 +119,34 @@ def change_points(
                 f"{path.name}: was changed since this was shown; nothing is written. Look again, then "
                 "confirm again."
             )
+        known = {c.point: _keys_of(document, path.name, c) for c in changes}
         given = {(c.tag, c.role) for c in changes}
         vacated = {key for c in changes for key in c.was if key != (c.tag, c.role)}
         for tag, role in sorted(vacated - given):
             _table_of(document, path.name, tag).get("points", {}).pop(role, None)
         free = vacated if not replace else given
-        occupied = [_give(document, path.name, change, free) for change in changes]
+        occupied = [_give(document, path.name, c, free, known[c.point]) for c in changes]
         if any(occupied):
             raise Occupied("\n".join(filter(None, occupied)))
         return _write_checked(path, document, check=check, seen=seen, keep=True)
 
 
+def _keys_of(document: tomlkit.TOMLDocument, name: str, change: PointChange) -> dict[str, Any]:
+    """Return what else the register says of a point, such as its files; it goes where the point goes."""
+    for tag, role in change.was:
+        entry = _table_of(document, name, tag).get("points", {}).get(role)
+        if entry is not None and _is_point(entry, change.point):
+            return {k: v for k, v in entry.unwrap().items() if k not in ("point", "unit")}
+    return {} if change.file == "*" else {"file": change.file}
+
+
+def _is_point(entry: Any, point: str) -> bool:
+    return str(entry.get("point")).casefold() == point.casefold()
+
+
 def _give(
     document: tomlkit.TOMLDocument, name: str, change: PointChange,
-    free: Collection[tuple[str | None, str | None]],
+    free: Collection[tuple[str | None, str | None]], more: Mapping[str, Any],
 ) -> str:  # fmt: skip
     """Write one point into the document; return what stands in its way."""
     if change.tag is None or change.role is None:
@@ -140,9 +154,9 @@ def _give(
     points = _table_of(document, name, change.tag).setdefault("points", tomlkit.table())
     there = points.get(change.role)
     if there is None:
-        points[change.role] = _entry(change.point, change.unit, change.file)
+        points[change.role] = _entry(change.point, change.unit, more)
         return ""
-    same = str(there.get("point")).casefold() == change.point.casefold()
+    same = _is_point(there, change.point)
     if not same and (change.tag, change.role) not in free:
         return (
             f'{change.tag}, {change.role}: is the point "{there.get("point")}" in the register. Let '
@@ -151,19 +165,18 @@ def _give(
     # in place, so that the line keeps its comment
     there["unit"] = change.unit
     if not same:
-        there["point"] = change.point
-        there.pop("file", None)
-        if change.file != "*":
-            there["file"] = change.file
+        for key in [k for k in there if k not in ("point", "unit")]:
+            del there[key]
+        there.update({"point": change.point, **more})
     return ""
 
 
-def _entry(point: str, unit: str, file: str) -> Item:
-    more = {"file": file} if file != "*" else {}
-    blanks = ", ".join(f'{name} = ""' for name in ("point", "unit", *more))
+def _entry(point: str, unit: str, more: Mapping[str, Any]) -> Item:
+    values = {"point": point, "unit": unit, **more}
+    blanks = ", ".join(f'{name} = ""' for name in values)
     entry = tomlkit.parse(f"x = {{ {blanks} }}\n")["x"]
     assert isinstance(entry, InlineTable)
-    entry.update({"point": point, "unit": unit, **more})
+    entry.update(values)
     return entry
 
 

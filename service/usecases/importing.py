@@ -10,11 +10,11 @@ from sqlalchemy import Connection
 
 from analytics.vocabulary.errors import IngestError
 from service.register.plant import Plant
-from service.store import imports, registered
+from service.store import gaps, imports, registered
 from service.store.codec import plain
 from service.store.imports import Change
 from service.store.store import Store
-from service.usecases.files import ImportOptions, digest, read_source, way_of_reading
+from service.usecases.files import ImportOptions, Source, digest, read_source, way_of_reading
 from service.usecases.import_report import ImportAccount, account_of
 from service.usecases.progress import Progress, silent
 
@@ -63,14 +63,6 @@ class ImportOutcome:
     account: ImportAccount
     findings: int
     stored_utc: datetime
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Reading:
-    plant: Plant
-    trends: Mapping[str, pd.DataFrame]
-    examination: "Examination"
-    findings: "tuple[Finding, ...]"
 
 
 def check_file(store: Store, name: str, data: bytes, options: ImportOptions) -> ImportCheck:
@@ -155,6 +147,7 @@ def store_file(
         imports.keep_file(connection, sha256=sha256, name=name, data=data, now_utc=now_utc)
         for tag, frame in read.trends.items():
             change += imports.store_readings(connection, tag, frame)
+        store_gaps_of(connection, read)
         run = imports.add_run(
             connection,
             sha256=sha256,
@@ -182,13 +175,14 @@ def _read(
     plant: Plant | None = None,
     *,
     propose: bool = False,
-) -> _Reading:
+) -> Source:
     if plant is None:
         with store.reading() as connection:
             plant = registered.load_plant(connection)
-    trends, examination, findings = read_source(plant, name, data, options, propose=propose)
+    read = read_source(plant, name, data, options, propose=propose)
+    examination = read.examination
     with store.reading() as connection:
-        for tag, frame in trends.items():
+        for tag, frame in read.trends.items():
             stored = _stored_beside(connection, tag, frame)
             if stored is None:
                 # later files of the same points were asked about with the first
@@ -196,7 +190,14 @@ def _read(
                     examination.ask(text)
             elif (question := _clock_question(frame, stored)) is not None:
                 examination.ask(f"{tag}: {question}")
-    return _Reading(plant=plant, trends=trends, examination=examination, findings=findings)
+    return read
+
+
+def store_gaps_of(connection: Connection, source: Source) -> None:
+    """Store the gaps that a file tells of, beside its readings."""
+    for tag, frame in source.gaps.items():
+        if gaps.store_gaps(connection, tag, frame):
+            imports.mark_changed(connection, tag)
 
 
 def _stored_beside(connection: Connection, tag: str, frame: pd.DataFrame) -> pd.DataFrame | None:
