@@ -43,6 +43,7 @@ SOON_DAYS = 60
 SWAPPED_K, SWAPPED_SHARE = 5.0, 0.9  # no plant warms the network or cools the building that much
 WOULD_HELP = ("would_help_most", "would_help_and_give_U", "would_let_tell")
 PAYS = 0.8  # chance that a visit pays, for "clean it"
+ALIKE = 0.4  # share of the blame from which an instrument is named beside another
 
 DEED_OF: dict[CauseKind, VerdictKind] = {
     CauseKind.THERMOMETER: VerdictKind.CHECK_INSTRUMENT,
@@ -171,6 +172,9 @@ def decide(
     changed = changed_thermometer(account)
     if changed is not None:
         return changed
+    hidden = _off_for_sure(odds, listed)
+    if hidden:  # something is off that these points cannot pin down
+        return _unnamed(hidden[0], ranked, health)
     if _has_risen(odds, state):
         return cannot_tell(_risen(state), cause=None, runner_up=None)
     if _has_fallen(state):
@@ -241,31 +245,39 @@ def _accused_instrument(
 ) -> Cause | None:
     """Return the instrument that is off for sure and matters, else ``None``.
 
-    Two instruments may share the blame (only the ratio of two meters shows in the balance): then
-    the likelier is named and the other is the runner-up.
+    Instruments may share the blame (only the ratio of two meters shows in the balance; both ends of a
+    cold pair look alike at times): then the likelier is named and the other is the runner-up.
     """
+    return next(
+        (c for c in _off_for_sure(odds, listed) if _index_of(c) in may_be_named),
+        None,
+    )
+
+
+def _off_for_sure(odds: Odds, listed: list[Cause]) -> list[Cause]:
+    """Return the instruments one of which is off for sure, by what matters; the likelier first."""
     shares = shares_by_cause(odds)
-    index = {role: i for i, role in INSTRUMENTS}
-    kinds = (CauseKind.THERMOMETER, CauseKind.FLOW_METER)
     together = sum(
         odds.share[i] for i, e in enumerate(odds.explanation) if any(m != DEPOSIT for m in e.moving)
     )
+    found = []
     for cause in listed:
-        if cause.kind not in kinds:
+        if cause.kind not in (CauseKind.THERMOMETER, CauseKind.FLOW_METER):
             continue
-        unknown = index[str(cause.subject)]
-        if unknown not in may_be_named:
-            continue
+        unknown = _index_of(cause)
         evidence = max(
             odds.evidence[i] for i, e in enumerate(odds.explanation) if unknown in e.moving
         )
-        alike = 0.5 * together if cause.kind is CauseKind.FLOW_METER else CREDIBLE
-        sure = together > CREDIBLE and shares[cause.kind, cause.subject] >= alike
+        sure = together > CREDIBLE and shares[cause.kind, cause.subject] >= ALIKE * together
         moved = odds.moved[unknown]
         large = abs(moved.value) > matters(unknown) and not moved.low <= 0 <= moved.high
         if sure and large and evidence > INSTRUMENT_EVIDENCE:
-            return cause
-    return None
+            found.append(cause)
+    return found
+
+
+def _index_of(cause: Cause) -> int:
+    return {role: i for i, role in INSTRUMENTS}[str(cause.subject)]
 
 
 def _is_fouled(
@@ -281,16 +293,17 @@ def _is_fouled(
     if not standing or clean is None:
         return False
     by_level = odds.deposit.low > 0 and clean.value < 1 - SMALL_LOSS
-    return bool(by_level or _grew(account))
+    return bool(by_level or _grew(account, clean))
 
 
-def _grew(account: Account) -> bool:
+def _grew(account: Account, clean: Estimate) -> bool:
     """Tell whether what came since the onset is for sure, and worth a word."""
     scores, row = account.scores, account.present_row()
     assert scores is not None
     threshold = alarm_threshold(account.exchanger.limits.false_alerts_per_year)
     size = float(scores.size[row, 0])
-    return bool(scores.ratio[row, 0] > threshold and size / (1 + size) > SMALL_LOSS)
+    worth_a_word = max(size / (1 + size), 1 - clean.value) > SMALL_LOSS
+    return bool(scores.ratio[row, 0] > threshold and worth_a_word)
 
 
 def _either(deposit: Cause, rival: Cause, state: CurrentState, health: DataHealth) -> Verdict:
@@ -304,6 +317,17 @@ def _either(deposit: Cause, rival: Cause, state: CurrentState, health: DataHealt
         *(_settled_by(rival, health)),
         cause=deposit,
         runner_up=rival,
+    )
+
+
+def _unnamed(suspect: Cause, ranked: list[Cause], health: DataHealth) -> Verdict:
+    """Say that an instrument seems off, which a single meter does not let tell for sure."""
+    return cannot_tell(
+        *suspect.speaks_for[:1],
+        Remark(code="one_meter_ambiguous"),
+        *_settled_by(suspect, health),
+        cause=suspect,
+        runner_up=_next(ranked, suspect),
     )
 
 

@@ -7,7 +7,6 @@ they found. Not here: what it means (``analytics.decisions``), what is shown (``
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -70,8 +69,8 @@ SURFACE_DEEDS = (
     Deed.CLEANED_IN_PLACE, Deed.OPENED_AND_CLEANED, Deed.GASKETS_CHANGED, Deed.PLATES_CHANGED,
 )  # fmt: skip
 VISIT_SPREAD = 0.3  # what a visit may change the deposit by, times U0
-KNOWN_DAYS = 45  # with evidence: how far back "lately" reaches
-KNOWN_TIMES, KNOWN_SD = 1.6, 0.008  # as well as then, or well enough anyway; times U0
+KNOWN_DAYS, LATELY_DAYS = 14, 240  # whose hours count together, and how far back "lately" reaches
+KNOWN_TIMES, KNOWN_SD = 4.0, 0.008  # of the best standard error then, or well enough anyway; times U0
 UNBALANCED = 0.12  # of the duty, away from the day's middle: not one instant's readings
 
 
@@ -120,20 +119,18 @@ class Account:
         return tuple(i for i in accusable(self.table) if i not in no)
 
     def well_known(self) -> NDArray[np.bool_]:
-        """Tell by day whether the deposit is known about as well as it lately was, shape (d,).
+        """Tell by day whether the last weeks' hours speak of the deposit as they lately did, shape (d,).
 
-        On a few hours of summer load it is not: what is uncertain then is the reading of the plates,
-        not what the season before showed of them.
+        A few hours of summer load do not: what is uncertain then is the reading of the plates, not
+        what the season before showed of them.
         """
-        assert self.info is not None
-        _, sd = self.deposit()
-        day, known = self.info.day, np.zeros(len(sd), dtype=bool)
-        bounds = np.searchsorted(day, [0, *self.surface_days, np.iinfo(np.int64).max])
-        for first, last in pairwise(np.unique(bounds)):
-            part = sd[first:last]
-            lately = pd.Series(part).rolling(KNOWN_DAYS, min_periods=1).min().to_numpy()
-            known[first:last] = part <= np.maximum(KNOWN_TIMES * lately, KNOWN_SD)
-        return known
+        info = self.info
+        assert info is not None
+        at = pd.to_datetime(info.day, unit="D")
+        told = pd.Series(np.maximum(info.deposit_se, 1e-9) ** -2.0, index=at)
+        error = told.rolling(f"{KNOWN_DAYS}D").sum().to_numpy() ** -0.5
+        best = pd.Series(error, index=at).rolling(f"{LATELY_DAYS}D").min().to_numpy()
+        return np.asarray(error <= np.maximum(KNOWN_TIMES * best, KNOWN_SD))
 
     def present_row(self) -> int:
         """Return the row of the last day on which the deposit is well known."""

@@ -41,6 +41,7 @@ class GridColumn:
     coverage: NDArray[np.float64]  # 0 to 1
     on_change: NDArray[np.bool_]  # logged on change of value that day
     spacing_s: NDArray[np.float64]  # the usual spacing of samples that day; NaN without samples
+    updates: NDArray[np.float64]  # samples inside the interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,6 +233,7 @@ def grid_column(
         coverage=held / width,
         on_change=on_change[at] & some,
         spacing_s=np.where(some, spacing[at], np.nan),
+        updates=np.histogram(time_s, edges_s)[0].astype(float),
     )
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.physics.fluids import FluidProperties, fluid_properties
+from analytics.trends.change_of_value import held_mean_variance, increment_of
 from analytics.trends.grid import Grid, epoch_seconds
 from analytics.trends.registers import (
     ENERGY_COUNTED_IN_J,
@@ -163,9 +164,13 @@ def _power(kept: pd.DataFrame, grid: Grid, counted: tuple[Array, Array]) -> tupl
     power = grid.mean("heat_power")
     variance = np.zeros(len(power))
     if "heat_power" in kept.columns:
-        step = typical_step(kept["heat_power"].dropna().to_numpy(dtype=float), 0.02)
+        logged = kept["heat_power"].dropna()
+        column, values = grid.columns["heat_power"], logged.to_numpy(dtype=float)
+        step = typical_step(values, 0.02)
+        rests = increment_of(epoch_seconds(pd.DatetimeIndex(logged.index)), values)
+        held = np.where(column.on_change, held_mean_variance(rests, column.updates), 0.0)
         with np.errstate(invalid="ignore", divide="ignore"):
-            variance = np.where(power > 0, (step / power) ** 2 / 12.0, 0.0)
+            variance = np.where(power > 0, (step**2 / 12.0 + held) / power**2, 0.0)
     rate, own = counted
     use = ~np.isfinite(power) & np.isfinite(rate)
     return np.where(use, rate, power), np.where(use, own, variance)

@@ -12,9 +12,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.physics.fluids import FluidProperties
+from analytics.trends.change_of_value import held_mean_variance, increment_of
 from analytics.trends.grid import Grid, epoch_seconds, to_grid
 from analytics.trends.heat_meter import HEAT_METER_ROLES, metered
-from analytics.trends.registers import typical_step
 from analytics.vocabulary.quantities import (
     PRIMARY_FLOW,
     PRIMARY_RETURN,
@@ -153,21 +153,23 @@ def _step_variance(
     increments: Mapping[str, float],
     relative_to: Array | None = None,
 ) -> Array:
-    """Variance of an hourly mean that comes from logging on change: a step's square over 12.
+    """Variance of an hourly mean that comes from logging on change.
 
-    The step is the increment that the register gives, or what the smallest moves show.
+    The increment is that of the register, or what the record shows.
     """
     column = grid.columns.get(role)
     if column is None:
         return np.zeros(len(grid.start))
     step = increments.get(role)
     if step is None:
-        step = typical_step(kept[role].dropna().to_numpy(dtype=float), 0.05)
+        logged = kept[role].dropna()
+        times = epoch_seconds(pd.DatetimeIndex(logged.index))
+        step = increment_of(times, logged.to_numpy(dtype=float))
+    variance = held_mean_variance(step, column.updates)
     if relative_to is None:
-        return np.where(column.on_change, step**2 / 12.0, 0.0)
+        return np.where(column.on_change, variance, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        relative = step / relative_to
-    return np.where(column.on_change & (relative_to > 0), relative**2 / 12.0, 0.0)
+        return np.where(column.on_change & (relative_to > 0), variance / relative_to**2, 0.0)
 
 
 def _spacing(grid: Grid) -> Array:

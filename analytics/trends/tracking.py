@@ -22,7 +22,9 @@ METER_STEPS = (0.0005, 0.002, 0.01)
 TEMPER_STEPS = 0.5
 # A moving deposit has a growth that changes slowly and dies away: a walk alone lags behind a steady
 # growth by some days of it, and would read each loss low while it grows.
-GROWTH_STEP = 6e-4  # times U0 per day, per root day
+# The calmest of the three filters has little of it: a deposit that grows by a hundredth a month is one
+# too, and must not be held against what would have to leap about.
+GROWTH_STEPS = (1e-4, 6e-4, 6e-4)  # times U0 per day, per root day
 GROWTH_MEMORY_DAYS = 30.0
 # An instrument's error must also matter before it has a say in the account or the verdict.
 MATTERS_K = 0.5
@@ -160,7 +162,7 @@ def _walk_variances(candidates: tuple[Explanation, ...], size: int) -> Array:
         for unknown in candidate.moving:
             walk[j, :, unknown] = np.square(step_sizes(unknown))
         if DEPOSIT in candidate.moving:
-            walk[j, :, -1] = GROWTH_STEP**2
+            walk[j, :, -1] = np.square(GROWTH_STEPS)
     return walk
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.trends.change_of_value import held_mean_variance, increment_of
 from analytics.trends.grid import LONGEST_HOLD_s, epoch_seconds, holding_times, to_grid
 from analytics.trends.quality import sample_reasons
 from demo_data.shapes import changes
@@ -128,8 +129,45 @@ def test_the_increment_of_the_register_is_the_doubt_of_a_mean():
     )
     known = told.temperature_variance[:, 0] > 0
     assert known.mean() > 0.9
-    assert told.temperature_variance[known, 0] == pytest.approx(0.3**2 / 12)
-    assert not np.allclose(found.temperature_variance[known, 0], 0.3**2 / 12)
+    updates = to_grid(frame, 3600.0, None, (role,)).columns[role].updates
+    expected = held_mean_variance(0.3, updates)
+    assert told.temperature_variance[known, 0] == pytest.approx(expected[known])
+    ratio = found.temperature_variance[known, 0] / expected[known]
+    assert np.sqrt(ratio) == pytest.approx(0.5 / 0.3, rel=0.25)
+
+
+@pytest.mark.parametrize("increment", [0.2, 0.5, 1.0])
+def test_the_increment_is_told_from_slow_moves(increment):
+    """The smallest moves would give a fraction of it, the fast ones a multiple."""
+    series = thinned(logged(1)["primary_supply_temperature"], increment).iloc[:, 0]
+    values, time_s = series.to_numpy(), epoch_seconds(series.index)
+    # the readings have a resolution of 0.1 K
+    assert increment_of(time_s, values) == pytest.approx(increment, abs=max(0.101, 0.2 * increment))
+    later = np.r_[values, values[-1] + 40.0 * np.arange(1, 50)]
+    at = np.r_[time_s, time_s[-1] + 900.0 * np.arange(1, 50)]
+    if len(values) > 3000:
+        assert increment_of(at, later) == increment_of(time_s, values)
+
+
+def test_silent_hours_share_one_error():
+    """One record, then silence: each further hour adds less, as the tenth knows what the first knew."""
+    variance = held_mean_variance(0.6, np.array([3.0, 1.0, 0.0, 0.0, 0.0, 2.0, 0.0]))
+    unit = 0.6**2 / 3
+    assert variance == pytest.approx(unit * np.array([1 / 4, 1 / 2, 1, 2, 3, 1 / 3, 1]))
+
+
+def test_the_stated_variance_of_held_means_is_what_they_miss():
+    """A slow swing logged on change at 0.5 K against its own means: the doubt is of the right size."""
+    minutes = np.arange(40 * 1440)
+    truth = 60 + 4 * np.sin(minutes / 1440 * 2 * np.pi) + np.sin(minutes / 401.0)
+    index = pd.to_datetime(minutes * 60.0, unit="s", utc=True)
+    frame = pd.DataFrame({"primary_supply_temperature": truth}, index=index)
+    column = to_grid(thinned(frame.iloc[:, 0], 0.5), 3600.0).columns["primary_supply_temperature"]
+    hours = len(column.mean)
+    missed = column.mean - truth[: hours * 60].reshape(hours, 60).mean(axis=1)
+    stated = held_mean_variance(0.5, column.updates)
+    ratio = np.nanmean(missed[24:] ** 2) / np.mean(stated[24:])
+    assert 0.2 < ratio < 1.5
 
 
 def test_stuck_is_told_from_constant_in_a_declared_log():
