@@ -6,6 +6,11 @@ excess over it, and the alarm. Not here: the exchanger's own heat transfer.
 The secondary return is what the building makes of the supply it gets; the exchanger has no part in
 it but through that supply, which is among the regressors. So neither deposit nor network supply nor
 weather moves the excess; a by-pass, a valve left open or a pump at too high a speed does.
+
+A second look tells a fault from a changed set point, which takes the return along beyond what the
+reference period has seen: radiators give off heat by their mean water temperature (EN 442-2, exponent
+about 1.3), whatever supply and flow bring it about. Water that comes back unused is warmer than the
+heat that was taken from it allows; after a change of set point it is not.
 """
 
 from dataclasses import dataclass
@@ -19,6 +24,8 @@ Floats = NDArray[np.float64]
 
 EXCESS_K = 1.5
 FLOW_EXCESS = 0.15
+EMITTER_EXPONENT = 1.3  # EN 442-2: radiators 1.2 to 1.4
+UNUSED_SHARE = 0.2  # of the excess of the return, in the mean: half of it where the supply is held
 DAYS_OF_EVIDENCE = 14
 DAYS_ABOVE = 10
 LEAST_HOURS_A_DAY = 4
@@ -52,12 +59,14 @@ def assess_building_side(
     secondary_flow: Floats | None,
     running: NDArray[np.bool_],
     reference: NDArray[np.bool_],
+    heat_W: Floats | None = None,
 ) -> BuildingSide | None:
     """Compare each day's secondary return with what it was in the reference period.
 
     The alarm of a day stands on at least 10 of the last 14 days with evidence (up to and including
     it) being above the regression by more than 1.5 K, by more than the regression itself may be off
-    there, and, where flow is known, by more than 15 % in flow. Causal once the reference has ended.
+    there, and, where flow is known, by more than 15 % in flow; and, where the heat is, on the mean water
+    temperature being above what gave off that heat before. Causal once the reference has ended.
 
     Parameters
     ----------
@@ -69,6 +78,8 @@ def assess_building_side(
         Hours with flow. Its first hours after a standstill are best left out by the caller.
     reference : ndarray of bool, shape (n,)
         Hours of the reference period. No day before its end raises an alarm.
+    heat_W : ndarray, shape (n,), optional
+        Heat given off; NaN: not known.
 
     Returns
     -------
@@ -93,6 +104,11 @@ def assess_building_side(
         if flow is not None:
             # a day without flow readings is judged by its temperature alone
             above &= ~(np.expm1(flow[0]) <= FLOW_EXCESS)
+    unused = _unused(
+        secondary_return_degC, secondary_supply_degC, heat_W, known, reference, number, len(days)
+    )
+    if unused is not None:
+        above &= ~(unused < UNUSED_SHARE * value)
     evidence = np.isfinite(value)
     after = days > day[reference].max()
     active, first = _sustained(above & after, evidence & after)
@@ -105,6 +121,23 @@ def assess_building_side(
         excess_by_day_K=value,
         active_by_day=active,
     )
+
+
+def _unused(
+    return_degC: Floats, supply_degC: Floats, heat_W: Floats | None, known: NDArray[np.bool_],
+    reference: NDArray[np.bool_], number: NDArray[np.intp], count: int,
+) -> Floats | None:  # fmt: skip
+    """Return by how much each day's mean water is warmer than its heat asks for, K; None: not known."""
+    if heat_W is None:
+        return None
+    with np.errstate(invalid="ignore"):
+        driven = np.maximum(heat_W, 0.0) ** (1.0 / EMITTER_EXPONENT)
+    features = np.column_stack([np.ones(len(driven)), driven])
+    hours = known & np.isfinite(driven)
+    found = _daily_excess(
+        features, 0.5 * (return_degC + supply_degC), hours, reference, number, count
+    )
+    return None if found is None else found[0]
 
 
 def _features(

@@ -19,6 +19,8 @@ from analytics.vocabulary.records import Capacity, Estimate
 Floats = NDArray[np.float64]
 
 LEAST_DAYS = 20
+CHANGED_DAYS, CHANGED_BELOW_K = 20, 3.0  # on either side of a change of use; below the heating limit
+CHANGED_LEAST = 0.12  # ln of the load: seasons differ by less (sun, habits)
 LEAST_RANGE_K = 5.0  # of daily outdoor temperature below the heating limit
 HEATING_LIMITS_degC = np.arange(8.0, 20.5, 0.5)
 SET_POINT_MISSED_K = 3.0
@@ -43,10 +45,10 @@ class LoadLine:
         return np.asarray(self.base_W + self.slope_W_K * below)
 
     def at(self, outdoor_degC: float) -> Estimate:
-        """Return the mean load of one day at that outdoor temperature: line and day's scatter."""
+        """Return the load that days at that outdoor temperature have in the mean; single ones scatter."""
         below = max(self.heating_limit_degC - outdoor_degC, 0.0)
         row = np.array([1.0, below])
-        sd = float(np.sqrt(row @ self.covariance @ row + self.scatter_W**2))
+        sd = float(np.sqrt(row @ self.covariance @ row))
         value = float(row @ (self.base_W, self.slope_W_K))
         return Estimate(value=value, low=max(value - 1.645 * sd, 0.0), high=value + 1.645 * sd)
 
@@ -86,6 +88,44 @@ def fit_load_line(outdoor_degC: Floats, load_W: Floats) -> LoadLine | None:
         scatter_W=scatter,
         covariance=covariance * (1.0 + alike) / (1.0 - alike),
     )
+
+
+def as_used_now(outdoor_degC: Floats, load_W: Floats) -> Floats:
+    """Return the loads before a lasting change of use scaled to what they would be today, W.
+
+    The split is the day between whose two sides the load over the line of all days differs most clearly;
+    it counts if it is a change by an eighth at least, far beyond the days' scatter.
+
+    Parameters
+    ----------
+    outdoor_degC, load_W : ndarray, shape (n,)
+        Daily means in order of time; NaN: not known.
+    """
+    line = fit_load_line(outdoor_degC, load_W)
+    if line is None:
+        return load_W
+    with np.errstate(invalid="ignore", divide="ignore"):
+        heats = outdoor_degC < line.heating_limit_degC - CHANGED_BELOW_K
+        ratio = np.where(heats & (load_W > 0), np.log(load_W / line.load_W(outdoor_degC)), np.nan)
+    rows = np.flatnonzero(np.isfinite(ratio))
+    if len(rows) < 2 * CHANGED_DAYS:
+        return load_W
+    y = ratio[rows]
+    splits = np.arange(CHANGED_DAYS, len(y) - CHANGED_DAYS + 1)
+    total, count = np.cumsum(y), len(y)
+    before = total[splits - 1] / splits
+    after = (total[-1] - total[splits - 1]) / (count - splits)
+    clearness = np.abs(after - before) * np.sqrt(splits * (count - splits) / count)
+    best = int(clearness.argmax())
+    split = splits[best]
+    # days resemble each other: a third of them counts
+    scatter = 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2.0)
+    change = float(np.median(y[split:]) - np.median(y[:split]))
+    if abs(change) < CHANGED_LEAST or clearness[best] < 4.0 * np.sqrt(3.0) * scatter:
+        return load_W
+    scaled = load_W.copy()
+    scaled[: rows[split]] *= np.exp(change)
+    return scaled
 
 
 def _huber_line(below: Floats, load: Floats) -> tuple[Floats, Floats, float, float]:
@@ -184,7 +224,7 @@ def assess_capacity(
             f"capacity: the primary design inlet ({point.primary_inlet_degC} degC) must be above the "
             f"secondary one ({point.secondary_inlet_degC} degC). Correct the register."
         )
-    line = fit_load_line(outdoor_degC, load_W)
+    line = fit_load_line(outdoor_degC, as_used_now(outdoor_degC, load_W))
     if line is None:
         return None
     load = line.at(design_outdoor_degC)

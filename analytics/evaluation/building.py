@@ -45,6 +45,7 @@ def building_side_of(account: Account) -> BuildingSide | None:
         np.asarray(table.start.tz_localize(None).as_unit("s")), table.temperature[:, 3],
         table.temperature[:, 2], outdoor if np.isfinite(outdoor).any() else None,
         flow if np.isfinite(flow).any() else None, runs, reference,
+        None if account.assumed_secondary_m3_s is not None else hourly_duty_W(account),
     )  # fmt: skip
 
 

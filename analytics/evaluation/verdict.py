@@ -11,6 +11,7 @@ from analytics.decisions.diagnosis import (
     Odds,
     shares_by_cause,
 )
+from analytics.decisions.pressure import RISEN_BY_DEPOSIT
 from analytics.evaluation.changed_thermometer import changed_thermometer
 from analytics.trends.account import Account
 from analytics.trends.clean_reference import REFERENCE_DAYS, evidence_days
@@ -43,6 +44,10 @@ SOON_DAYS = 60
 SWAPPED_K, SWAPPED_SHARE = 5.0, 0.9  # no plant warms the network or cools the building that much
 WOULD_HELP = ("would_help_most", "would_help_and_give_U", "would_let_tell")
 PAYS = 0.8  # chance that a visit pays, for "clean it"
+# From four temperatures: log evidence below which nothing is to be seen, and by which an error at the
+# cold end must beat all that flows nobody measures could bring about (both by simulation).
+QUIET_WITHOUT_FLOW, BEYOND_FLOWS = 25.0, 100.0
+COLD_END = (1, 3)
 ALIKE = 0.4  # share of the blame from which an instrument is named beside another
 
 DEED_OF: dict[CauseKind, VerdictKind] = {
@@ -144,20 +149,23 @@ def decide(
             Remark(code="missing_role", words={"role": r}) for r in health.missing_roles[-1:]
         ]
         return cannot_tell(*stopped, cause=ranked[0], runner_up=_next(ranked, ranked[0]))
+    fouled = _is_fouled(account, odds, state, alerts)
     for kind in RULE_ORDER:
         cause = by_kind.get((kind, None))
-        if cause is not None and cause.chances > 0.5:
-            return _named(cause, ranked)
+        if cause is None or cause.chances <= 0.5 or (fouled and _by_deposit(cause)):
+            continue
+        return _named(cause, ranked)
     if account.assumed_secondary_m3_s is not None:
-        return _temperatures_only(account, odds, effectiveness)
+        return _temperatures_only(account, odds, listed, effectiveness)
     accused = _accused_instrument(odds, listed, account.may_be_named())
     deposit = by_kind[CauseKind.DEPOSIT, None]
-    fouled = _is_fouled(account, odds, state, alerts)
     after = {kind: by_kind.get((kind, None)) for kind in AFTER_ORDER}
     for kind in AFTER_ORDER:
         cause = after[kind]
         if cause is not None and cause.chances > 0.5 and not fouled and accused is None:
             return _named(cause, ranked)
+    if accused is not None and fouled and deposit.chances > CREDIBLE:
+        return _both(accused, deposit)
     if accused is not None:
         return _named(accused, ranked)
     if fouled:
@@ -296,6 +304,14 @@ def _is_fouled(
     return bool(by_level or _grew(account, clean))
 
 
+def _by_deposit(cause: Cause) -> bool:
+    """Tell whether a risen pressure drop is no more than a thick deposit brings about."""
+    risen = cause.magnitude
+    return bool(
+        cause.kind is CauseKind.STRAINER and risen is not None and risen.value < RISEN_BY_DEPOSIT
+    )
+
+
 def _grew(account: Account, clean: Estimate) -> bool:
     """Tell whether what came since the onset is for sure, and worth a word."""
     scores, row = account.scores, account.present_row()
@@ -329,6 +345,15 @@ def _unnamed(suspect: Cause, ranked: list[Cause], health: DataHealth) -> Verdict
         cause=suspect,
         runner_up=_next(ranked, suspect),
     )
+
+
+def _both(instrument: Cause, deposit: Cause) -> Verdict:
+    """Name an instrument that has strayed and the deposit beside it: the first is the cheaper to check."""
+    return Verdict(
+        kind=DEED_OF[instrument.kind], cause=instrument, runner_up=deposit,
+        since_utc=instrument.since_utc,
+        reasons=(*instrument.speaks_for[:1], *deposit.speaks_for[:1]),
+    )  # fmt: skip
 
 
 def _settled_by(rival: Cause, health: DataHealth) -> list[Remark]:
@@ -385,8 +410,13 @@ def _fouling_verdict(
     )  # fmt: skip
 
 
-def _temperatures_only(account: Account, odds: Odds, effectiveness: Estimate | None) -> Verdict:
+def _temperatures_only(
+    account: Account, odds: Odds, listed: list[Cause], effectiveness: Estimate | None
+) -> Verdict:
     """Four temperatures cannot tell a deposit from a change of flow; say what they do tell."""
+    suspect = _off_beyond_flows(odds, listed)
+    if suspect is not None:
+        return _named(suspect, [c for c in listed if c.chances > 0])
     reasons = []
     deposit = odds.deposit
     low, high = (1 - 1 / (1 + max(x, -0.5)) for x in (deposit.low, deposit.high))
@@ -403,4 +433,17 @@ def _temperatures_only(account: Account, odds: Odds, effectiveness: Estimate | N
             "effectiveness": effectiveness.value, "low": effectiveness.low, "high": effectiveness.high,
         }  # fmt: skip
         reasons.append(Remark(code="effectiveness_only", numbers=numbers))
+    quiet = odds.evidence[1] < INSTRUMENT_EVIDENCE and max(odds.evidence.values()) < QUIET_WITHOUT_FLOW
+    if quiet and low <= SMALL_LOSS:
+        return Verdict(
+            kind=VerdictKind.LEAVE, cause=None, runner_up=None, since_utc=None, reasons=tuple(reasons)
+        )
     return cannot_tell(*reasons)
+
+
+def _off_beyond_flows(odds: Odds, listed: list[Cause]) -> Cause | None:
+    """Return a thermometer of the cold end whose error no change of flows or plates could mimic."""
+    cold_end = [c for c in _off_for_sure(odds, listed) if _index_of(c) in COLD_END]
+    others = max(v for i, v in odds.evidence.items() if not set(odds.explanation[i].moving) & set(COLD_END))
+    best = max(v for i, v in odds.evidence.items() if set(odds.explanation[i].moving) & set(COLD_END))
+    return cold_end[0] if cold_end and best > others + BEYOND_FLOWS else None

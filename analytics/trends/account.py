@@ -28,6 +28,7 @@ from analytics.trends.daily import (
     with_statements,
 )
 from analytics.trends.drift import (
+    LEAST_DEPOSIT,
     DriftScores,
     alarm_threshold,
     deposit_alarm_days,
@@ -50,7 +51,13 @@ from analytics.trends.priors import build_model
 from analytics.trends.quality import sample_reasons
 from analytics.trends.thermometer_offsets import ThermometerOffsets, track_offsets
 from analytics.trends.thermometer_steps import ThermometerStep, denied, thermometer_steps
-from analytics.trends.tracking import Tracks, explanations, leading, track
+from analytics.trends.tracking import (
+    Tracks,
+    deposit_beside_instrument_days,
+    explanations,
+    leading,
+    track,
+)
 from analytics.trends.yardstick import yardstick_moves
 from analytics.vocabulary.quantities import (
     PRIMARY_FLOW,
@@ -360,6 +367,23 @@ def accusable(table: HourTable) -> tuple[int, ...]:
     return tuple(i for i in instruments_in_play(table) if i not in barred)
 
 
+def _alarm_days(
+    base: Account, info: DailyInformation, scores: DriftScores, tracks: Tracks,
+    kept_by: NDArray[np.int64], surface: tuple[int, ...],
+) -> NDArray[np.bool_]:  # fmt: skip
+    """Tell by day whether a deposit is alarmed: by its drift, beside an instrument, or as left by a visit."""
+    threshold = alarm_threshold(base.exchanger.limits.false_alerts_per_year)
+    row = np.arange(len(kept_by))
+    alarm = deposit_alarm_days(scores, threshold)
+    alarm |= deposit_beside_instrument_days(tracks, threshold, LEAST_DEPOSIT)
+    if base.assumed_secondary_m3_s is not None:
+        alarm[:] = False  # four temperatures cannot tell a deposit from a change of flow
+    return alarm | deposit_left_days(
+        info.day, alarm, tracks.deposit[row, kept_by], tracks.deposit_sd[row, kept_by], surface,
+        threshold,
+    )  # fmt: skip
+
+
 def _with_days(
     base: Account,
     period: ReferencePeriod,
@@ -393,17 +417,9 @@ def _with_days(
     scores = drift_scores(info, (DEPOSIT, *instruments), ready, surface, may_be_named)
     tracks = track(info, explanations(instruments), ready)
     parallel = parallel_days(fit, hours, base.table.day[rows], info.day)
-    threshold = alarm_threshold(base.exchanger.limits.false_alerts_per_year)
     not_it = _denied(base, info, tracks, instruments, steps, ready)
     kept_by = leading(tracks, may_be_named, not_it)
-    rows_kept = np.arange(len(kept_by))
-    alarm = deposit_alarm_days(scores, threshold)
-    if base.assumed_secondary_m3_s is not None:
-        alarm[:] = False  # four temperatures cannot tell a deposit from a change of flow
-    alarm |= deposit_left_days(
-        info.day, alarm, tracks.deposit[rows_kept, kept_by], tracks.deposit_sd[rows_kept, kept_by],
-        surface, threshold,
-    )  # fmt: skip
+    alarm = _alarm_days(base, info, scores, tracks, kept_by, surface)
     return Account(
         exchanger=base.exchanger, events=base.events, fluids=base.fluids, reasons=base.reasons,
         table=base.table, nominal=base.nominal, set_aside=bits, area_ratio=base.area_ratio,

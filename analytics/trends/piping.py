@@ -16,6 +16,8 @@ from analytics.trends.model import Array, ModelHours, film_temperatures
 LEAST_MISS_K = 1.5  # of the counterflow prediction: more than thermometers are off
 BETTER = 0.5  # parallel flow must miss by less than this share of it
 DAYS = 3
+BEFORE_DAYS = 10  # with evidence, that tell what the counterflow prediction missed by before
+ABRUPT = 2.5  # times that: pipes are not exchanged by and by
 
 
 def misses_K(fit: CleanFit, hours: ModelHours) -> tuple[Array, Array]:
@@ -55,4 +57,15 @@ def parallel_days(
     daily = pd.DataFrame({"counter": counter, "parallel": parallel}).groupby(day).median()
     recent = daily.rolling(DAYS, min_periods=1).median().reindex(days)
     found = (recent["counter"] > LEAST_MISS_K) & (recent["parallel"] < BETTER * recent["counter"])
-    return found.to_numpy()
+    before = recent["counter"].shift(DAYS).rolling(BEFORE_DAYS, min_periods=1).median()
+    abrupt = (recent["counter"] > ABRUPT * before.fillna(0.0)).to_numpy()
+    return _from_abrupt(found.to_numpy(), abrupt)
+
+
+def _from_abrupt(found: NDArray[np.bool_], abrupt: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Keep the runs of days that begin abruptly, from the first such day of theirs on."""
+    kept, going = np.zeros(len(found), dtype=bool), False
+    for i in np.flatnonzero(found):
+        going = (going and bool(found[i - 1])) or bool(abrupt[i])
+        kept[i] = going
+    return kept

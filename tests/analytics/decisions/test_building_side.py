@@ -74,3 +74,45 @@ def test_gaps_are_no_evidence_and_too_short_a_reference_tells_nothing():
     assert np.isnan(found.excess_by_day_K[121:149]).all()
     back[24 * 5 : 24 * 50] = np.nan
     assert _assess((back, supply, outdoor, flow)) is None
+
+
+# --- radiators ----------------------------------------------------------------------------------------
+
+
+def _radiators(seed, *, supply_shift_K=0.0, bypass=0.0):
+    """Heat by the weather, given off by the mean water temperature with exponent 1.3 (EN 442-2)."""
+    rng = np.random.default_rng(seed)
+    after = TIME >= TIME[ONSET]
+    outdoor = 4 - 4 * np.sin(np.arange(HOURS) / HOURS * np.pi) + rng.normal(0, 1.0, HOURS)
+    outdoor += np.repeat(rng.normal(0, 3.0, HOURS // 24 + 1), 24)[:HOURS]
+    night = (np.arange(HOURS) % 24 < 6) * 1.0
+    heat = 4e3 * np.clip(19 - outdoor, 1, None) * (1 - 0.3 * night)
+    heat *= np.exp(rng.normal(0, 0.05, HOURS))
+    mean = 21 + 25 * (heat / 1e5) ** (1 / 1.3)
+    supply = 52 - 0.9 * outdoor - 5 * night + rng.normal(0, 0.5, HOURS) + supply_shift_K * after
+    used = np.minimum(2 * mean - supply, supply - 2.0)
+    share = bypass * after
+    back = (1 - share) * used + share * supply + rng.normal(0, 0.2, HOURS)
+    flow = heat / (supply - back)
+    return back, supply, outdoor, flow, heat
+
+
+def _assess_radiators(series, *, with_heat):
+    back, supply, outdoor, flow, heat = series
+    return assess_building_side(
+        TIME, back, supply, outdoor, flow, np.ones(HOURS, dtype=bool), REFERENCE,
+        heat if with_heat else None,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_lowered_set_point_warms_the_return_and_is_no_fault(seed):
+    """Radiators ask for more water of a colder supply; only the heat they give tells it from a fault."""
+    series = _radiators(seed, supply_shift_K=-4.0)
+    assert _assess_radiators(series, with_heat=False).active_by_day.any()
+    assert not _assess_radiators(series, with_heat=True).active_by_day.any()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_water_that_passes_the_radiators_by_is_a_fault_beside_its_heat(seed):
+    assert _assess_radiators(_radiators(seed, bypass=0.4), with_heat=True).active_by_day[-1]
