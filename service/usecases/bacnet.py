@@ -53,26 +53,40 @@ def fetch(store: Store, network: BacnetNetwork) -> tuple[LogOutcome, ...]:
 
 
 async def _fetch(store: Store, network: BacnetNetwork) -> tuple[LogOutcome, ...]:
-    from ingest.bacnet.client import BacnetDevice, open_application
-
-    application = open_application(network.address, network.instance)
+    application = open_node(network)
     try:
-        outcomes = []
-        clocks_read: set[tuple[str, int]] = set()
-        for log in network.logs:
-            device = BacnetDevice(application, log.address)
-            try:
-                outcome = await fetch_log(store, device, log, network.page)
-                if (log.address, log.instance) not in clocks_read:
-                    clocks_read.add((log.address, log.instance))
-                    told = await _clock_told(store, device, log.instance)
-                    outcome = replace(outcome, events=outcome.events + told)
-                outcomes.append(outcome)
-            except PlateledgerError as exc:
-                outcomes.append(LogOutcome(log=log, failed=str(exc)))
-        return tuple(outcomes)
+        return await fetch_logs(store, application, network)
     finally:
         application.close()
+
+
+def open_node(network: BacnetNetwork) -> Any:
+    """Return our own node on the network; see ``ingest.bacnet.client.open_application``."""
+    from ingest.bacnet.client import open_application
+
+    return open_application(network.address, network.instance, network.timeout_s, network.retries)
+
+
+async def fetch_logs(
+    store: Store, application: Any, network: BacnetNetwork
+) -> tuple[LogOutcome, ...]:
+    """Read all logs through a node that is open; see :func:`fetch`."""
+    from ingest.bacnet.client import BacnetDevice
+
+    outcomes = []
+    clocks_read: set[tuple[str, int]] = set()
+    for log in network.logs:
+        device = BacnetDevice(application, log.address)
+        try:
+            outcome = await fetch_log(store, device, log, network.page)
+            if (log.address, log.instance) not in clocks_read:
+                clocks_read.add((log.address, log.instance))
+                told = await _clock_told(store, device, log.instance)
+                outcome = replace(outcome, events=outcome.events + told)
+            outcomes.append(outcome)
+        except PlateledgerError as exc:
+            outcomes.append(LogOutcome(log=log, failed=str(exc)))
+    return tuple(outcomes)
 
 
 async def _clock_told(store: Store, device: "BacnetDevice", instance: int) -> tuple[str, ...]:
@@ -109,7 +123,8 @@ async def fetch_log(store: Store, device: "Device", log: Log, page: int) -> LogO
             caught += catch.records
             told += catch.events
         if caught:
-            outcome = _store(store, log, caught, cursor)
+            # in a thread: values are asked for meanwhile
+            outcome = await asyncio.to_thread(_store, store, log, caught, cursor)
             records, new_values = records + len(caught), new_values + outcome.new_values
             tags |= dict.fromkeys(outcome.tags)
         events += told

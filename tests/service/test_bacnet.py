@@ -2,14 +2,7 @@
 device process by an independent stack (rusty-bacnet) on the loopback interface."""
 
 import asyncio
-import json
-import os
-import signal
-import socket
-import subprocess
-import sys
 import time
-from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -24,6 +17,7 @@ from service.register.reading import read_bacnet, read_register
 from service.store import bacnet as states
 from service.usecases import bacnet as usecase
 from service.usecases.bacnet import fetch, fetch_log
+from tests.service.bacnet_peers import free_port, peer
 
 ROOT = Path(__file__).parent.parent.parent
 POINT = "A.HX1.PRI FLW T"
@@ -240,33 +234,10 @@ def test_a_log_of_an_unknown_point_is_refused(workspace):
 # --- against an independent stack ------------------------------------------------------------------
 
 
-def free_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
-        found.bind(("127.0.0.1", 0))
-        return found.getsockname()[1]
-
-
-@contextmanager
-def peer(count: int = 0, buffer: int = 500):
-    port = free_port()
-    script = Path(__file__).with_name("bacnet_peer.py")
-    process = subprocess.Popen(
-        [sys.executable, str(script), str(port), str(count), str(buffer)],
-        stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    try:
-        assert process.stdout.readline() == "ready\n"
-        yield port
-    finally:
-        process.kill()
-        process.wait()
-        process.stdout.close()
-
-
 def test_a_real_device_over_the_wrap(ledger):
     """The peer's own numbers run over 2**32 - 1; each record is read once."""
-    with peer(count=TOP - 5) as port:
-        log = Log(address=f"127.0.0.1:{port}", instance=1001, object="trend-log,1", point=POINT,
+    with peer(count=TOP - 5) as device:
+        log = Log(address=device.address, instance=1001, object="trend-log,1", point=POINT,
                   units="degrees-celsius")  # fmt: skip
         network = BacnetNetwork(
             address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=4, every_s=1.0
@@ -288,15 +259,15 @@ def test_a_real_device_over_the_wrap(ledger):
 def test_the_clock_of_a_real_device():
     """The peer's local time, less its own offset, is UTC."""
 
-    async def ask(port: int):
+    async def ask(address: str):
         application = open_application(f"127.0.0.1:{free_port()}", 999)
         try:
-            return await BacnetDevice(application, f"127.0.0.1:{port}").clock(1001)
+            return await BacnetDevice(application, address).clock(1001)
         finally:
             application.close()
 
-    with peer() as port:
-        clock = asyncio.run(ask(port))
+    with peer() as device:
+        clock = asyncio.run(ask(device.address))
     east = timedelta(minutes=60 * clock.daylight - clock.utc_offset_min)
     utc = (clock.local - east).replace(tzinfo=UTC)
     assert abs(datetime.now(UTC) - utc) < timedelta(seconds=10)
@@ -316,8 +287,8 @@ def test_a_real_multiple_log(workspace):
     ledger = Ledger.open(Settings(workspace=workspace, workers=1))
     ledger.load_register()
     try:
-        with peer() as port:
-            log = Log(address=f"127.0.0.1:{port}", instance=1001, object="trend-log-multiple,4",
+        with peer() as device:
+            log = Log(address=device.address, instance=1001, object="trend-log-multiple,4",
                       point="both", units="degrees-celsius")  # fmt: skip
             network = BacnetNetwork(
                 address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=50, every_s=1.0
@@ -325,8 +296,8 @@ def test_a_real_multiple_log(workspace):
             time.sleep(1.5)
             (outcome,) = fetch(ledger.store, network)
         assert outcome.failed is None
-        if time.strftime("%z") == "+0000":  # the peer runs in UTC, the site does not
-            assert any("the device says it is +00:00 from UTC" in e for e in outcome.events)
+        # the peer runs in UTC, the site does not
+        assert any("the device says it is +00:00 from UTC" in e for e in outcome.events)
         assert outcome.new_values == 2 * outcome.records > 0
         frame = ledger.readings("HX-01")
         assert set(frame["primary_supply_temperature"]) == {80.25}
@@ -335,47 +306,19 @@ def test_a_real_multiple_log(workspace):
         ledger.close()
 
 
-@pytest.mark.slow
-def test_a_reader_that_is_killed_goes_on_where_it_was(workspace):
-    from service.settings import Settings
-    from service.usecases.ledger import Ledger
-
-    with peer() as port:
-        describe(workspace, port, free_port())
-        start = [sys.executable, "-c", "from service.cli import main; main()", "bacnet"]
-        command = [*start, "follow", "-w", str(workspace)]
-        environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-        for seconds in (4.0, 5.0, 4.5):
-            reader = subprocess.Popen(
-                command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-            )
-            time.sleep(seconds)
-            reader.send_signal(signal.SIGKILL)
-            reader.wait()
-        done = subprocess.run(
-            [*start, "fetch", "-w", str(workspace), "--json"],
-            check=False, env=environment, capture_output=True, text=True, timeout=60,
-        )  # fmt: skip
-        assert done.returncode == 0, done.stderr
-        assert json.loads(done.stdout)[0]["failed"] is None
-    ledger = Ledger.open(Settings(workspace=workspace, workers=1))
-    try:
-        found = state(ledger)
-        assert found["lost"] == 0
-        assert found["read"] == found["number"] > 50
-        assert len(values(ledger)) == found["number"]
-    finally:
-        ledger.close()
-
-
 def test_a_device_that_does_not_answer_is_told_and_nothing_stored(ledger):
     log = Log(address=f"127.0.0.1:{free_port()}", instance=1, object="trend-log,1", point=POINT,
               units=None)  # fmt: skip
     network = BacnetNetwork(
-        address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=4, every_s=1.0
-    )
+        address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=4, every_s=1.0,
+        timeout_s=0.2, retries=1,
+    )  # fmt: skip
+    began = time.monotonic()
     (outcome,) = fetch(ledger.store, network)
+    assert 0.4 <= time.monotonic() - began < 3.0  # asked twice, as long as the network says
+    assert "no-response" in outcome.failed
     assert "Check address and object" in outcome.failed
+    assert ledger.readings("HX-01").empty
 
 
 def test_a_write_to_the_reader_is_refused():
@@ -407,10 +350,10 @@ def test_a_write_to_the_reader_is_refused():
 
 def test_reading_a_property_that_is_not_there_is_a_sentence():
     async def ask() -> None:
-        with peer() as port:
+        with peer() as device:
             application = open_application(f"127.0.0.1:{free_port()}", 999)
             try:
-                await BacnetDevice(application, f"127.0.0.1:{port}").counts("trend-log,77")
+                await BacnetDevice(application, device.address).counts("trend-log,77")
             finally:
                 application.close()
 
