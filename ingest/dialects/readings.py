@@ -176,6 +176,12 @@ def to_si(
     return si
 
 
+def _usual_value(finite: NDArray[np.float64], low: float, high: float) -> float:
+    # sentinels and idle zeros say nothing about the unit
+    inside = finite[(finite >= low) & (finite <= high)]
+    return float(np.median(inside if inside.size else finite))
+
+
 def _question_values(
     point: Point, raw: NDArray[np.float64], si: NDArray[np.float64], unit: str,
     report: ColumnReport, findings: Findings, examination: Examination,
@@ -194,9 +200,7 @@ def _question_values(
         "note", column=point.name, count=outside,
     )  # fmt: skip
     usual = _USUAL_MEDIAN.get(point.role)
-    # sentinels and idle zeros say nothing about the unit
-    inside = finite[(finite >= role.low) & (finite <= role.high)]
-    median = float(np.median(inside if inside.size else finite))
+    median = _usual_value(finite, role.low, role.high) if usual else float("nan")
     if usual and not usual[0] <= median <= usual[1]:
         logged = float(np.median(raw[np.isfinite(raw)]))
         others = [

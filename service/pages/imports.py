@@ -1,7 +1,6 @@
 """Import in two steps: what a file was taken for, with its open questions; then storing it."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
@@ -12,15 +11,22 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
 from analytics.vocabulary.errors import PlateledgerError
-from analytics.vocabulary.quantities import ROLES
 from service.pages.archives import gone, list_files, part_of, size_text, uploads_of
+from service.pages.mapping import (
+    LEAVE_OUT,
+    MAPPING_QUESTION,
+    Row,
+    heading_of,
+    roles_listed,
+    rows_of,
+    written_sentence,
+)
 from service.pages.rendering import ledger_of, message_page, page
 from service.register.plant import Plant
 from service.usecases.files import contents
 from service.usecases.import_report import ImportAccount
 from service.usecases.ledger import ImportCheck, ImportOptions, ImportOutcome
 from service.wording import dates, numbers
-from service.wording.causes import role_label
 from service.wording.verdicts import count_word
 
 _PLAIN = ("exchanger", "date_order", "time_zone", "decimal", "delimiter", "encoding", "stamp")
@@ -32,7 +38,6 @@ _CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
     "stamp": (("", "as registered"), ("start", "its start"), ("end", "its end"), ("instant", "an instant")),
 }  # fmt: skip
 _RUNS_SHOWN = 20
-_SURE = 0.7  # below it the register's proposal says "check the role"
 _FINDINGS_SHOWN = 200
 _REASONS = {
     "state": "a word in place of a figure, as of a fault or a state",
@@ -42,21 +47,9 @@ _REASONS = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
-    """One column of the file in words."""
-
-    heading: str
-    first: str
-    taken: str
-    unit: str
-    sure: str
-    because: str
-    question: bool
-    left_out: bool
-
-
-def show(request: Request, stored: int | None = None) -> HTMLResponse:
+def show(
+    request: Request, stored: int | None = None, written: int = 0, reread: int = 0
+) -> HTMLResponse:
     """Answer the form for a file, and the past imports."""
     ledger = ledger_of(request)
     plant = ledger.plant()
@@ -67,7 +60,7 @@ def show(request: Request, stored: int | None = None) -> HTMLResponse:
     return page(
         request, "import.html", title="Import", outcome=outcome,
         runs=[_run(r, plant) for r in runs[:_RUNS_SHOWN]], working=ledger.working_on(),
-        tags=[e.tag for e in plant.exchangers],
+        tags=[e.tag for e in plant.exchangers], written=written_sentence(written, reread),
     )  # fmt: skip
 
 
@@ -108,7 +101,9 @@ async def receive(request: Request) -> HTMLResponse | RedirectResponse:
     return RedirectResponse(f"/import/{digest}?{query}".rstrip("?"), status_code=303)
 
 
-def check(request: Request, digest: str, member: str | None = None) -> HTMLResponse:
+def check(
+    request: Request, digest: str, member: str | None = None, written: int = 0, reread: int = 0
+) -> HTMLResponse:
     """Answer what the file was taken for, or which files an archive holds; nothing is stored."""
     held = uploads_of(request).get(digest)
     if held is None:
@@ -126,24 +121,48 @@ def check(request: Request, digest: str, member: str | None = None) -> HTMLRespo
             request, "The file cannot be read; nothing was stored.", str(exc), status=422,
             action=("/import", "Send another file"),
         )  # fmt: skip
+    return check_page(
+        request, found, digest, options, member, written=written_sentence(written, reread)
+    )
+
+
+def check_page(
+    request: Request, found: ImportCheck, digest: str, options: ImportOptions, member: str | None,
+    *, rows: list[Row] | None = None, all_tag: str = "", problem: str = "", occupied: bool = False, file: str = "*",
+    written: str = "", status: int = 200,
+) -> HTMLResponse:  # fmt: skip
+    """Answer what a file was taken for; ``rows``: as the user filled the form in."""
+    ledger = ledger_of(request)
     plant = ledger.plant()
     examination = found.examination
-    columns = [_column(c, options) for c in examination.columns]
     questions = list(examination.questions)
+    rows = rows if rows is not None else rows_of(examination.columns, plant, options)
+    others = [q for q in questions if not q.startswith(MAPPING_QUESTION)]
+    chosen = {name: getattr(options, name) for name in _PLAIN if getattr(options, name)}
     return page(
         request, "import_check.html", title="Import", check=found, digest=digest,
-        opening=_opening(columns, questions), about=_about(found),
-        columns=columns, questions=[q[:1].upper() + q[1:] for q in questions], refused=_refusals(examination.refused),
+        opening=_opening(examination.columns, questions), about=_about(found),
+        stamps=[c.heading for c in examination.columns if c.left_out == "time"],
+        rows=rows, rows_heading=heading_of(rows), roles=roles_listed(), leave_out=LEAVE_OUT,
+        seen=ledger.register_digest(), problem=problem, occupied=occupied, file=file, written=written,
+        all_tag=all_tag, overruled=bool(others or chosen or options.units),
+        carried={**chosen, **{f"unit:{point}": unit for point, unit in options.units.items()}},
+        questions=[_shown(q) for q in questions], refused=_refusals(examination.refused),
         doubtful=_refusals(examination.doubtful), notes=_refusals(examination.notes),
         clock=_sentence(examination.clock), date_format=examination.date_format,
         date_why=examination.date_format_why, span=_span(examination, plant),
         before=dates.long_day(found.stored_before_utc, plant.zone) if found.stored_before_utc else "",
         proposal=examination.proposal, choices=_CHOICES,
         options=options, tags=[e.tag for e in plant.exchangers],
-        size=size_text(found.size), zone=str(plant.zone),
-        rows=f"{found.rows:,}", new_rows=f"{found.new_rows:,}", changed=f"{found.changed_values:,}",
-        member=member,
+        size=size_text(found.size), zone=str(plant.zone), member=member, status=status,
+        stored_rows=f"{found.rows:,}", new_rows=f"{found.new_rows:,}", changed=f"{found.changed_values:,}",
     )  # fmt: skip
+
+
+def _shown(question: str) -> str:
+    if question.startswith(MAPPING_QUESTION):
+        question = f"{MAPPING_QUESTION} which point is which. Choose in the rows marked below."
+    return question[:1].upper() + question[1:]
 
 
 def options_of(query: Mapping[str, str]) -> ImportOptions:
@@ -152,8 +171,8 @@ def options_of(query: Mapping[str, str]) -> ImportOptions:
     return ImportOptions(**plain, units=units, accept=bool(query.get("accept")))
 
 
-def _opening(columns: list[Column], questions: list[str]) -> tuple[str, str]:
-    understood = sum(not c.left_out for c in columns)
+def _opening(columns: Sequence[Any], questions: list[str]) -> tuple[str, str]:
+    understood = sum(c.left_out == "time" or bool(c.taken_for) for c in columns)
     verb = "is" if understood == 1 else "are"
     first = f"{count_word(understood).capitalize()} of {count_word(len(columns))} columns {verb} understood"
     if not questions:
@@ -203,34 +222,6 @@ def _refusals(counts: Mapping[str, int]) -> list[tuple[str, str]]:
     return [
         (f"{count:,}", _REASONS.get(reason, reason.replace("_", " "))) for reason, count in ordered
     ]
-
-
-def _column(column: Any, options: ImportOptions) -> Column:
-    del options
-    stamps = column.left_out == "time"
-    taken = (
-        "the time of each row"
-        if stamps
-        else "; ".join(f"{tag} {role_label(role)}".strip() for tag, role in column.taken_for)
-    )
-    guess = column.guess
-    because = column.unit_sure
-    sure = "from the register" if taken and not stamps else ""
-    unit = column.unit_used or column.unit_in_file or ""
-    if guess is not None and not taken:
-        label = role_label(guess.role) if guess.role in ROLES else guess.role
-        taken, because, unit = f"perhaps {label}", guess.why, unit or guess.unit or ""
-        sure = "please confirm" if guess.chance < _SURE else f"{guess.chance:.0%} likely".replace("%", f"{numbers.NBSP}%")  # fmt: skip
-    return Column(
-        heading=column.heading,
-        first=" ".join(column.first_values[:2]),
-        taken=taken or f"left out: {column.left_out or 'no exchanger has this point'}",
-        unit=numbers.symbol_of(unit),
-        sure=sure,
-        because=because or "",
-        question=guess is not None and not column.taken_for,
-        left_out=not stamps and not column.taken_for,
-    )
 
 
 async def store(request: Request, digest: str) -> HTMLResponse | RedirectResponse:

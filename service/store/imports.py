@@ -50,6 +50,13 @@ def last_runs(connection: Connection) -> tuple[Mapping[str, Any], ...]:
     return tuple(dict(r) for r in connection.execute(query).mappings())
 
 
+def last_examinations(connection: Connection) -> Iterable[Mapping[str, Any]]:
+    """Return the examination at the newest import of each file, oldest first."""
+    newest = select(func.max(ImportRunRow.id)).group_by(ImportRunRow.sha256)
+    query = select(ImportRunRow.examination).where(ImportRunRow.id.in_(newest))
+    return connection.scalars(query.order_by(ImportRunRow.id))
+
+
 def load_readings(
     connection: Connection,
     tag: str,

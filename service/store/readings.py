@@ -216,8 +216,8 @@ def _groups(connection: Connection, exchanger: int, new: Block) -> Iterator[_Gro
 
 def _merged(stored_first: datetime | None, stored: Block | None, new: Block) -> _Group:
     if stored is None:
-        given = sum(int(np.count_nonzero(~np.isnan(v))) for v in new.values.values())
-        return _Group(None, new, Change(new_rows=len(new), new_values=given))
+        count = sum(int(np.count_nonzero(~np.isnan(v))) for v in new.values.values())
+        return _Group(None, new, Change(new_rows=len(new), new_values=count))
     times = _union(stored.times, new.times)
     at_stored, at_new = np.searchsorted(times, stored.times), np.searchsorted(times, new.times)
     added = changed = 0

@@ -1,6 +1,7 @@
 """Import a trend file: say what it holds, then store it, whole or not at all."""
 
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -10,7 +11,7 @@ from sqlalchemy import Connection
 
 from analytics.vocabulary.errors import IngestError
 from service.register.plant import Plant
-from service.store import gaps, imports, registered
+from service.store import gaps, imports, originals, registered
 from service.store.codec import plain
 from service.store.imports import Change
 from service.store.store import Store
@@ -125,7 +126,9 @@ def store_file(
     if before is not None:
         return _outcome(before, repeated=True, findings=0)
     report(f"reading {name}", 0, 2)
-    read = _read(store, name, data, options, plant)
+    with ThreadPoolExecutor(1) as beside_reading:
+        packed = beside_reading.submit(originals.pack_all, data)  # releases the interpreter
+        read = _read(store, name, data, options, plant)
     if read.examination.questions and not options.accept:
         raise IngestError(
             f"{name}: nothing is stored before this is answered: "
@@ -144,7 +147,10 @@ def store_file(
         before = imports.last_run_of(connection, sha256, way)
         if before is not None:
             return _outcome(before, repeated=True, findings=0)
-        imports.keep_file(connection, sha256=sha256, name=name, data=data, now_utc=now_utc)
+        originals.keep(
+            connection, sha256=sha256, name=name, size=len(data), packed=packed.result(),
+            now_utc=now_utc,
+        )  # fmt: skip
         for tag, frame in read.trends.items():
             change += imports.store_readings(connection, tag, frame)
         store_gaps_of(connection, read)

@@ -7,7 +7,14 @@ import pytest
 
 from analytics.vocabulary.errors import RegisterError
 from analytics.vocabulary.records import Deed, Pipe
-from service.register.editing import append_exchanger, set_point
+from service.register.editing import (
+    Occupied,
+    PointChange,
+    append_exchanger,
+    change_points,
+    register_digest,
+    set_point,
+)
 from service.register.instruments import describe_meter, describe_thermometer
 from service.register.maintenance import HEADER, entry, read_maintenance
 from service.register.reading import example_register, parse_register, read_register
@@ -290,6 +297,53 @@ def test_a_point_is_given_to_the_right_exchanger(example):
     assert [(p.tag, p.unit) for p in plant.points if p.name == "B.FLOW"] == [("HX-02", "l/s")]
     with pytest.raises(RegisterError, match="HX-9"):
         set_point(example, "HX-9", "secondary_flow", point="B.FLOW", unit="l/s")
+
+
+def test_points_change_places_with_all_that_is_said_of_them(example):
+    text = example.read_text(encoding="utf-8").replace(
+        'point = "A.HX1.PRI RTN T", unit = "degC" }',
+        'point = "A.HX1.PRI RTN T", unit = "degC", file = "a*.csv" }  # in the return',
+    )
+    example.write_bytes(text.replace("\n", "\r\n").encode())
+    warm, cold = ("HX-01", "primary_supply_temperature"), ("HX-01", "primary_return_temperature")
+    changes = [
+        PointChange(point="A.HX1.PRI FLW T", unit="degF", tag=cold[0], role=cold[1], was=(warm,)),
+        PointChange(point="A.HX1.PRI RTN T", unit="degC", tag=warm[0], role=warm[1], was=(cold,)),
+        PointChange(point="OAT", was=(("HX-01", "outdoor_temperature"),)),
+        PointChange(point="S", unit="l/s", tag="HX-01", role="secondary_flow", file="b*"),
+    ]
+    plant = change_points(example, changes, seen=register_digest(example))
+    found = {p.name: (p.role, p.unit, p.file) for p in plant.points}
+    assert found["A.HX1.PRI FLW T"] == (cold[1], "degF", "*")
+    assert found["A.HX1.PRI RTN T"] == (warm[1], "degC", "a*.csv")
+    assert found["S"] == ("secondary_flow", "l/s", "b*")
+    assert "OAT" not in found
+    written = example.read_bytes().decode()
+    assert "# in the return" in written
+    assert written.count("\r\n") >= text.count("\n") - 1, "line ends stay as they were"
+    kept = example.with_name("plant.toml.before").read_bytes().decode()
+    assert kept == text.replace("\n", "\r\n")
+
+
+def test_the_register_is_left_alone_where_it_changed_or_a_role_has_a_point(example):
+    before = example.read_bytes()
+    change = PointChange(point="NEW", unit="degC", tag="HX-01", role="primary_supply_temperature")
+    with pytest.raises(RegisterError, match="was changed since"):
+        change_points(example, [change], seen="0" * 64)
+    with pytest.raises(Occupied, match="PRI FLW T"):
+        change_points(example, [change], seen=register_digest(example))
+    with pytest.raises(RegisterError, match="no thanks"):
+        change_points(
+            example, [change], seen=register_digest(example), replace=True, check=_no_thanks
+        )
+    assert example.read_bytes() == before
+    assert [p.name for p in example.parent.iterdir()] == ["plant.toml"]
+    plant = change_points(example, [change], seen=register_digest(example), replace=True)
+    assert "A.HX1.PRI FLW T" not in {p.name for p in plant.points}
+
+
+def _no_thanks(_plant):
+    raise RegisterError("no thanks")
 
 
 def test_log_lines_and_their_faults(example, tmp_path):
