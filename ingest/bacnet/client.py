@@ -11,7 +11,7 @@ from typing import Any
 from analytics.vocabulary.errors import IngestError
 from ingest.bacnet.clock import DeviceClock
 from ingest.bacnet.following import Page
-from ingest.bacnet.values import Refused
+from ingest.bacnet.values import NO_UNITS, Refused
 
 _ANSWERED = frozenset(
     {"do_ReadPropertyRequest", "do_ReadPropertyMultipleRequest", "do_WhoIsRequest"}
@@ -141,6 +141,27 @@ class BacnetDevice:
             utc_offset_min=None if offset is None else int(offset),
             daylight=None if daylight is None else bool(daylight),
         )
+
+    async def logged_units(self, log: str, instance: int) -> tuple[str | None, ...]:
+        """Return the units of what a log logs, one for each member, by their name in the standard.
+
+        ``None`` where they are not told: another device's object, another property than its present
+        value, an object without units. Empty where the log does not say what it logs.
+        """
+        references = await self._optional(log, "log-device-object-property")
+        if references is None:
+            return ()
+        single = not isinstance(references, Sequence)
+        units: list[str | None] = []
+        for reference in [references] if single else references:
+            device = reference.deviceIdentifier
+            here = device is None or str(device) == f"device,{instance}"
+            if not here or str(reference.propertyIdentifier) != "present-value":
+                units.append(None)
+                continue
+            said = await self._optional(str(reference.objectIdentifier), "units")
+            units.append(None if said is None or str(said) in NO_UNITS else str(said))
+        return tuple(units)
 
     async def _optional(self, thing: str, name: str) -> Any:
         try:

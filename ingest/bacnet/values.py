@@ -15,7 +15,7 @@ from ingest.bacnet.units import unit_of_name
 
 PROPERTIES = ("present-value", "status-flags", "units")
 FLAGS = ("in-alarm", "fault", "overridden", "out-of-service")  # bit 0 first
-_NO_UNITS = ("no-units", "95")
+NO_UNITS = ("no-units", "95")
 # Objects in one question: their answer fits the smallest APDU that is of any use (480 octets).
 _TOGETHER = 8
 
@@ -96,7 +96,7 @@ def _record(thing: str, found: dict[tuple[str, str], Any]) -> dict[str, Any]:
     record: dict[str, Any] = {"log-datum": _datum(value)}
     if isinstance(flags, Sequence) and not isinstance(flags, str):
         record["status-flags"] = [n for n, bit in zip(FLAGS, flags, strict=False) if bit]
-    if units is not None and not isinstance(units, Refused) and str(units) not in _NO_UNITS:
+    if units is not None and not isinstance(units, Refused) and str(units) not in NO_UNITS:
         record["units"] = str(units)
     return record
 

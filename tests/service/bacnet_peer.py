@@ -39,6 +39,14 @@ async def main(port: int, count: int, buffer: int) -> None:
     server.add_analog_input(3, "SEC FLW T", 62, 65.0)
     server.add_analog_input(4, "SEC RTN T", 64, 104.0)
     server.add_binary_input(1, "PUMP")
+    server.add_trend_log(
+        2, "in degrees Fahrenheit", buffer,
+        reference=(
+            bacnet.ObjectIdentifier(bacnet.ObjectType.ANALOG_INPUT, 4),
+            bacnet.PropertyIdentifier.PRESENT_VALUE,
+        ),
+        log_interval=10, logging_type="polled",
+    )  # fmt: skip
     await server.start()
     await server.write_property_local(
         bacnet.ObjectIdentifier(bacnet.ObjectType.ANALOG_INPUT, 3),

@@ -31,7 +31,7 @@ def free_port() -> int:
 
 
 @contextmanager
-def _running(script: str, *arguments: object, zone: str = "UTC0") -> Iterator[Peer]:
+def _running(script: str, *arguments: object, zone: str = "Etc/UTC") -> Iterator[Peer]:
     """Run a peer whose process has a zone of its own, whatever that of the machine is."""
     port = free_port()
     process = subprocess.Popen(
@@ -47,11 +47,11 @@ def _running(script: str, *arguments: object, zone: str = "UTC0") -> Iterator[Pe
         process.stdout.close()
 
 
-def peer(count: int = 0, buffer: int = 500, zone: str = "UTC0"):
+def peer(count: int = 0, buffer: int = 500):
     """A device with logs that grow, by rusty-bacnet."""
-    return _running("bacnet_peer.py", count, buffer, zone=zone)
+    return _running("bacnet_peer.py", count, buffer)
 
 
-def plain_peer():
-    """A field device without ReadPropertyMultiple, by bacpypes."""
-    return _running("bacnet_plain_peer.py")
+def plain_peer(zone: str = "CET"):
+    """A field device without ReadPropertyMultiple, by bacpypes; its clock is that of ``zone``."""
+    return _running("bacnet_plain_peer.py", zone=zone)

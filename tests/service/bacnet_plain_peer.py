@@ -8,6 +8,7 @@ interrupted.
 
 import os
 import sys
+import time
 import warnings
 from threading import Timer
 
@@ -67,6 +68,8 @@ def main(port):
     device = LocalDeviceObject(
         objectIdentifier=("device", 1002), objectName="Field device", maxApduLengthAccepted=480,
         segmentationSupported="noSegmentation", vendorIdentifier=15,
+        # its clock and zone are those of the process
+        utcOffset=time.timezone // 60, daylightSavingsStatus=bool(time.localtime().tm_isdst),
     )  # fmt: skip
     application = Device(device, f"127.0.0.1:{port}")
     for number, name, value, flags in (
