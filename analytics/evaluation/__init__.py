@@ -67,6 +67,7 @@ def evaluate(
     trends: pd.DataFrame,
     events: Sequence[MaintenanceEvent] = (),
     *,
+    gaps: pd.DataFrame | None = None,
     progress: Progress | None = None,
 ) -> Evaluation:
     """Assess one exchanger from all its trends.
@@ -79,6 +80,8 @@ def evaluate(
     events : sequence of MaintenanceEvent
         The maintenance log; events of other exchangers are ignored, and so are those after the end
         of the data, which cannot have shown yet.
+    gaps : DataFrame, optional
+        Gap frame: where the logger says that it did not log (see ``analytics.vocabulary.gaps``).
     progress : callable, optional
         Called with a word on the step, how many are done, and of how many.
 
@@ -101,7 +104,7 @@ def evaluate(
         key=lambda e: e.at_utc,
     )
     step("reading the hours", 0, _STEPS)
-    account = keep_account(exchanger, trends, own)
+    account = keep_account(exchanger, trends, own, gaps)
     step("indicators", 2, _STEPS)
     table, width = interval_table(account, trends)
     intervals = interval_frame(account, table, width)

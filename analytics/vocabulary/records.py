@@ -178,6 +178,8 @@ class Exchanger:
     limits: Limits = field(default_factory=Limits)
     tariff: Tariff = field(default_factory=Tariff)
     design_outdoor_degC: float | None = None
+    # by role, in its SI unit, for those that are said to be logged on change of value by so much
+    change_increments: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         _require_positive(
@@ -189,7 +191,11 @@ class Exchanger:
             primary_design_flow_m3_s=self.primary.design_flow_m3_s,
             secondary_design_flow_m3_s=self.secondary.design_flow_m3_s,
         )
-        unknown = [r for r in (*self.thermometers, *self.flow_meters) if r not in ROLES]
+        unknown = [
+            r
+            for r in (*self.thermometers, *self.flow_meters, *self.change_increments)
+            if r not in ROLES
+        ]
         if unknown:
             raise RegisterError(
                 f"{self.tag}: {unknown[0]!r} is no role. Roles: {', '.join(ROLES)}."

@@ -109,7 +109,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
             "names. Export the points of the heat exchangers only."
         )
     known = [bool(points_of(h, table.name, rules)) for h in headings]
-    values = table.records.column(columns.value, table.rows)
+    values = table.records.column(columns.value, table.rows, distinct=False)
     mark = choose_mark(rules.decimal, [values.dictionary], table.records.delimiter, examination)
     cells = read_cells(values.dictionary, mark.mark, switch=True)
     index = np.asarray(values.indices).astype(np.int64)

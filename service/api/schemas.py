@@ -199,6 +199,21 @@ class ImportOut(Schema):
     assessing: list[str] = Field(description="Exchangers that are being assessed anew now.")
 
 
+class RefusedOut(Schema):
+    """A file of an archive that was refused."""
+
+    name: str
+    reason: str
+
+
+class ImportManyOut(Schema):
+    """What became of each file of an archive or workbook; none is left out."""
+
+    name: str
+    files: list[ImportCheckOut | ImportOut]
+    refused: list[RefusedOut]
+
+
 class AssessIn(Schema):
     """Which exchangers to assess; ``null``: all."""
 

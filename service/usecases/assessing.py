@@ -12,7 +12,7 @@ import pandas as pd
 
 from analytics.vocabulary.records import Evaluation, Exchanger, MaintenanceEvent
 from service.register.reading import exchanger_of
-from service.store import evaluations, imports, log, registered
+from service.store import evaluations, gaps, imports, log, registered
 from service.store.codec import exchanger_snapshot, fingerprint, plain
 from service.store.store import Store
 from service.usecases import alerting
@@ -138,7 +138,8 @@ def _plan(
             elif not again and exchanger.tag in known and known[exchanger.tag].fingerprint == mark:
                 unchanged.append(exchanger.tag)
             else:
-                tasks.append(Task(exchanger=exchanger, events=events, fingerprint=mark))
+                told = gaps.load_gaps(connection, exchanger.tag)
+                tasks.append(Task(exchanger=exchanger, events=events, fingerprint=mark, gaps=told))
     return tasks, tuple(unchanged), tuple(empty)
 
 

@@ -6,6 +6,7 @@ Apart from ``assessing.py`` so that a worker imports the analysis and not the da
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import pandas as pd
 
@@ -24,6 +25,7 @@ class Task:
     exchanger: Exchanger
     events: tuple[MaintenanceEvent, ...]
     fingerprint: str
+    gaps: pd.DataFrame | None = None  # gap frame; see ``analytics.vocabulary.gaps``
 
 
 def evaluate_task(task: Task, trends: pd.DataFrame, evaluate: Evaluate | None) -> Evaluation | str:
@@ -31,7 +33,7 @@ def evaluate_task(task: Task, trends: pd.DataFrame, evaluate: Evaluate | None) -
     if evaluate is None:
         from analytics.evaluation import evaluate as evaluate_exchanger
 
-        evaluate = evaluate_exchanger
+        evaluate = partial(evaluate_exchanger, gaps=task.gaps)
     try:
         return evaluate(task.exchanger, trends, task.events)
     except PlateledgerError as exc:

@@ -21,6 +21,7 @@ from service.store.evaluations import EvaluationHead
 from service.store.store import Store
 from service.usecases import alerting, documents, import_report, importing, workspace
 from service.usecases.assessing import AssessOutcome, assess, outdated
+from service.usecases.confirming import Confirmed, confirm_points
 from service.usecases.files import ImportOptions
 from service.usecases.importing import ImportCheck, ImportOutcome
 from service.usecases.progress import Progress
@@ -93,6 +94,16 @@ class Ledger:
         path = self.settings.register_path
         editing.set_point(path, tag, role, point=point, unit=unit, file=file)
         return self.load_register()
+
+    def register_digest(self) -> str:
+        """Return a hash of the register file, by which a later change of it shows."""
+        return editing.register_digest(self.settings.register_path)
+
+    def confirm_points(
+        self, changes: Sequence[editing.PointChange], *, seen: str, replace: bool = False
+    ) -> Confirmed:
+        """Write points into the register file as :func:`register_digest` saw it, and load it."""
+        return confirm_points(self.settings, self.store, changes, seen=seen, replace=replace)
 
     # --- evaluations ---------------------------------------------------------------------------
 

@@ -86,6 +86,9 @@ class MadeUpLedger:
     def assess_soon(self, tags: Sequence[str] | None = None) -> None:
         self.done.append(("assess", tuple(tags or ())))
 
+    def register_digest(self) -> str:
+        return "0" * 64
+
     def import_check(self, name: str, data: bytes, options: ImportOptions) -> ImportCheck:
         if not data:
             raise IngestError(f"{name}: the file is empty. Export it again.")
