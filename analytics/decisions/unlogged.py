@@ -241,7 +241,7 @@ def _reversed(account: Account) -> list[Unlogged]:
     own = ((miss["counter"] > LEAST_MISS_K) & (miss["along"] < BETTER * miss["counter"])).to_numpy()
     logged = [day_number(e.at_utc) for e in account.events]
     found: list[Unlogged] = []
-    for row in rows:
+    for row in map(int, rows):
         first = row
         while first > 0 and own[first - 1] and info.day[first - 1] >= ready:
             first -= 1

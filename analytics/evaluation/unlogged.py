@@ -29,10 +29,11 @@ from analytics.vocabulary.records import (
     VerdictKind,
 )
 
-_DEED = {"visit": Deed.OPENED_AND_CLEANED, "plates": Deed.PLATES_CHANGED, "piping": Deed.OTHER}
-_CODE = {"visit": "visit_unlogged", "plates": "plates_unlogged", "piping": "service_unlogged"}
+_DEED = {"visit": Deed.OPENED_AND_CLEANED, "plates": Deed.PLATES_CHANGED}
+_CODE = {"visit": "visit_unlogged", "plates": "plates_unlogged"}
 _ON_THE_PLATES = frozenset({"visit_unlogged", "plates_unlogged"})
-_LARGEST_LOG = 6.9  # "over 1,000 times": more no likelihood can bear
+_LARGEST_LOG = 6.9  # a thousand times: more no likelihood can bear
+WIDEN_INSTRUMENT = 2.0  # offsets of thermometers were stated too narrow by that
 
 
 def proposals_of(account: Account, at: ReferencePoint, daily: pd.DataFrame) -> tuple[Proposal, ...]:
@@ -53,34 +54,46 @@ def with_proposals(verdict: Verdict, proposals: Sequence[Proposal]) -> Verdict:
 def _proposal(
     account: Account, at: ReferencePoint, daily: pd.DataFrame, found: Unlogged
 ) -> Proposal:
-    common = {
-        "at_utc": _moment(found.day), "earliest_utc": _moment(found.earliest),
-        "latest_utc": _moment(found.latest), "known_utc": _moment(found.known),
-    }  # fmt: skip
+    deed, size = _DEED.get(found.kind, Deed.OTHER), _miss(found)
+    role: str | None = None
+    evidence: tuple[Remark, ...] = ()
     if found.kind == "instrument":
-        return Proposal(**common, **_instrument(found))  # type: ignore[arg-type]
-    words = {"day": _words(found.day), "earliest": _words(found.earliest)}
-    if found.kind == "piping":
-        remark = Remark(
-            code="service_unlogged", numbers={"counter_K": found.size, "along_K": found.sd},
-            words=words,
-        )  # fmt: skip
-        size = Estimate(value=found.size, low=found.size, high=found.size)
-        return Proposal(deed=Deed.OTHER, role=None, size=size, unit="K", remark=remark, **common)
-    gain = _gain(account, at, found)
+        role = dict(INSTRUMENTS)[found.index]
+        deed = Deed.THERMOMETER_CALIBRATED if role in TEMPERATURES else Deed.METER_CHANGED
+        size, remark, evidence = _instrument(found, role)
+    elif found.kind == "piping":
+        numbers = {"counter_K": found.size, "along_K": found.sd}
+        remark = Remark(code="service_unlogged", numbers=numbers, words={"day": _words(found.day)})
+    else:
+        size, evidence = _gain(account, at, found), _rivals(account, found)
+        remark = _plates(daily, found, size)
+    return Proposal(
+        deed=deed, role=role, at_utc=_moment(found.day), earliest_utc=_moment(found.earliest),
+        latest_utc=_moment(found.latest), known_utc=_moment(found.known), size=size,
+        unit="" if found.kind in _CODE or deed is Deed.METER_CHANGED else "K", remark=remark,
+        evidence=evidence,
+    )  # fmt: skip
+
+
+def _miss(found: Unlogged) -> Estimate:
+    return Estimate(value=found.size, low=found.size, high=found.size)
+
+
+def _plates(daily: pd.DataFrame, found: Unlogged, gain: Estimate) -> Remark:
+    """Say it in the figures of the daily account: the approach before, and when it became known."""
     approach = daily["approach_reference_K"]
-    remark = Remark(
+    before, after = (
+        float(approach.get(pd.Timestamp(_moment(d)), np.nan)) for d in (found.before, found.known)
+    )
+    return Remark(
         code=_CODE[found.kind],
         numbers={
-            "gain": gain.value, "low": gain.low, "high": gain.high,
-            "before_K": float(approach.get(pd.Timestamp(_moment(found.before)), np.nan)),
-            "after_K": float(approach.get(pd.Timestamp(_moment(found.known)), np.nan)),
+            "gain": gain.value, "low": gain.low, "high": gain.high, "before_K": before,
+            "after_K": after,
         },
-        words={**words, "before": _words(found.before), "after": _words(found.known)},
-    )  # fmt: skip
-    return Proposal(
-        deed=_DEED[found.kind], role=None, size=gain, unit="", remark=remark,
-        evidence=_rivals(account, found), **common,
+        words={
+            "day": _words(found.day), "before": _words(found.before), "after": _words(found.known),
+        },
     )  # fmt: skip
 
 
@@ -103,38 +116,30 @@ def _gain(account: Account, at: ReferencePoint, found: Unlogged) -> Estimate:
 
 
 def _rivals(account: Account, found: Unlogged) -> tuple[Remark, ...]:
-    times = float(np.exp(min(found.ahead, _LARGEST_LOG)))
-    said = [Remark(code="step_ahead", numbers={"times": times})] if times > 1.5 else []
+    said = _times(found)
     if account.table.instrumentation is not Instrumentation.BOTH_FLOWS:
         said.append(Remark(code="one_meter_step"))
     return tuple(said)
 
 
-def _instrument(found: Unlogged) -> dict[str, object]:
-    role = dict(INSTRUMENTS)[found.index]
-    thermometer = role in TEMPERATURES
-    size = estimate(found.size, found.sd)
-    if not thermometer:
-        size = ordered(*(float(np.expm1(v)) for v in (size.value, size.low, size.high)))
-    name = "step_K" if thermometer else "step"
-    numbers = {name: size.value, "low" + name[4:]: size.low, "high" + name[4:]: size.high}
-    remark = Remark(
-        code="thermometer_unlogged" if thermometer else "meter_unlogged", numbers=numbers,
-        words={
-            "role": role, "day": _words(found.day), "earliest": _words(found.earliest),
-            "latest": _words(found.latest),
-        },
-    )  # fmt: skip
-    evidence: tuple[Remark, ...] = ()
-    if np.isfinite(found.ahead):
-        times = float(np.exp(min(found.ahead, _LARGEST_LOG)))
-        evidence = (Remark(code="step_ahead", numbers={"times": times}),)
+def _instrument(found: Unlogged, role: str) -> tuple[Estimate, Remark, tuple[Remark, ...]]:
+    size = estimate(found.size, WIDEN_INSTRUMENT * found.sd)
+    words = {"role": role, "day": _words(found.day)}
+    if role in TEMPERATURES:
+        code, numbers = "thermometer_unlogged", {"step_K": size.value}
+        numbers |= {"low_K": size.low, "high_K": size.high}
     else:
-        evidence = (Remark(code="step_at_rest"),)
-    return {
-        "deed": Deed.THERMOMETER_CALIBRATED if thermometer else Deed.METER_CHANGED, "role": role,
-        "size": size, "unit": "K" if thermometer else "", "remark": remark, "evidence": evidence,
-    }  # fmt: skip
+        size = ordered(*(float(np.expm1(v)) for v in (size.value, size.low, size.high)))
+        code, numbers = "meter_unlogged", {"step": size.value, "low": size.low, "high": size.high}
+    evidence = [Remark(code="step_at_rest")] if not np.isfinite(found.ahead) else _times(found)
+    if role not in TEMPERATURES:
+        evidence.append(Remark(code="meters_alike"))
+    return size, Remark(code=code, numbers=numbers, words=words), tuple(evidence)
+
+
+def _times(found: Unlogged) -> list[Remark]:
+    times = float(f"{np.exp(min(found.ahead, _LARGEST_LOG)):.1g}")  # no sharper than that
+    return [Remark(code="step_ahead", numbers={"times": times})] if times > 1.5 else []
 
 
 def _moment(day: int) -> datetime:

@@ -132,9 +132,10 @@ REMARKS: dict[str, str] = {
     # what nobody logged
     "visit_unlogged": "The approach at the reference condition fell from {before_K} on {before!} to {after_K} by {after!}, heat transfer rose by {low%..high%} in one step about {day!}, and the log has no visit then",
     "plates_unlogged": "Heat transfer rose by {low%..high%} in one step about {day!}, to better than clean[ (approach {before_K} on {before!}, {after_K} by {after!})]: plates were added, or the first weeks were not clean, and the log says nothing of it",
-    "service_unlogged": "Since {day!} the primary return is missed by {counter_K} in counterflow and by {along_K} in parallel flow: a service on about that day that the log does not have",
-    "thermometer_unlogged": "The {role!} thermometer reads {step_K+} ({low_K..high_K}) since about {day!}, from one day to the next, and the log does not say that it was touched",
-    "meter_unlogged": "The {role!} meter reads {step%+} ({low%..high%}) since about {day!}, from one day to the next, and the log does not say that it was touched",
+    "service_unlogged": "Since {day!} counterflow misses the primary return by {counter_K}, parallel flow by {along_K}: the streams were reversed, at a service about that day that the log does not have",
+    "thermometer_unlogged": "The {role!} thermometer reads {step_K+} ({low_K..high_K}) against before since about {day!}, from one day to the next, and the log does not say that it was touched",
+    "meter_unlogged": "The {role!} meter reads {step%+} ({low%..high%}) against before since about {day!}, from one day to the next, and the log does not say that it was touched",
+    "meters_alike": "With two meters, the other one reading as much the other way would look alike",
     "step_ahead": "A step of the next best explanation fits {times#} times less well",
     "one_meter_step": "With a single meter, a change of the meter that day would look alike",
     "step_at_rest": "The idle hours before and after show it; on which day it was they cannot tell",
