@@ -2,14 +2,8 @@
 device process by an independent stack (rusty-bacnet) on the loopback interface."""
 
 import asyncio
-import json
-import os
-import signal
-import socket
-import subprocess
-import sys
 import time
-from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -21,9 +15,13 @@ from ingest.bacnet.client import BacnetDevice, open_application
 from ingest.bacnet.following import Cursor, Page, after, catch_up, utc_of
 from service.register.bacnet import BacnetNetwork, Log
 from service.register.reading import read_bacnet, read_register
+from service.settings import Settings
 from service.store import bacnet as states
+from service.store import gaps
 from service.usecases import bacnet as usecase
 from service.usecases.bacnet import fetch, fetch_log
+from service.usecases.ledger import Ledger
+from tests.service.bacnet_peers import free_port, peer, plain_peer
 
 ROOT = Path(__file__).parent.parent.parent
 POINT = "A.HX1.PRI FLW T"
@@ -35,12 +33,25 @@ TOP = 2**32 - 1
 START = datetime(2025, 10, 1)  # noqa: DTZ001 - a device shows local time without a zone
 
 
+@pytest.fixture
+def own_ledger(workspace):
+    """On one database: what is tested is the network."""
+    opened = Ledger.open(Settings(workspace=workspace, workers=1))
+    opened.load_register()
+    yield opened
+    opened.close()
+
+
 class MadeUpDevice:
     """A ring of records; the k-th ever made is at START + k minutes and has the value 60 + k / 100."""
 
     def __init__(self, size: int = 100, total: int = 0) -> None:
         self.size, self.total, self.made = size, total, 0
         self.ring: list[tuple[int, dict]] = []
+        self.units: tuple[str | None, ...] = ()
+
+    async def logged_units(self, log: str, instance: int) -> tuple[str | None, ...]:
+        return self.units
 
     def log(self, count: int, datum: dict | None = None) -> None:
         for _ in range(count):
@@ -209,6 +220,36 @@ def test_a_device_that_contradicts_itself_is_refused():
         asyncio.run(catch_up(device, "trend-log,1", Cursor(), ZoneInfo("UTC"), 10))
 
 
+@pytest.mark.parametrize(
+    ("stated", "of_device", "value", "said"),
+    [
+        (None, ("degrees-fahrenheit",), 15.0, ["degrees-fahrenheit, the register says degC"]),
+        (None, ("degrees-celsius",), 59.0, []),
+        (None, ("amperes",), 59.0, ["amperes, which are not known here"]),
+        (None, (None,), 59.0, []),
+        (None, (), 59.0, []),
+        # what the register says of the log itself goes before what its object says
+        (
+            "degrees-celsius",
+            ("degrees-fahrenheit",),
+            59.0,
+            ["degrees-fahrenheit, the register says degC"],
+        ),
+        ("degrees-fahrenheit", ("degrees-fahrenheit",), 15.0, []),
+    ],
+)
+def test_units_come_from_what_is_logged(own_ledger, stated, of_device, value, said):
+    device = MadeUpDevice()
+    device.units = of_device
+    device.log(3, {"real-value": 59.0})
+    log = replace(LOG, units=stated)
+    outcome = asyncio.run(fetch_log(own_ledger.store, device, log, 10))
+    assert values(own_ledger) == pytest.approx([value] * 3)
+    assert len(outcome.events) == len(said)
+    for event, part in zip(outcome.events, said, strict=True):
+        assert part in event
+
+
 # --- the register ----------------------------------------------------------------------------------
 
 
@@ -240,73 +281,133 @@ def test_a_log_of_an_unknown_point_is_refused(workspace):
 # --- against an independent stack ------------------------------------------------------------------
 
 
-def free_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
-        found.bind(("127.0.0.1", 0))
-        return found.getsockname()[1]
-
-
-@contextmanager
-def peer(count: int = 0, buffer: int = 500):
-    port = free_port()
-    script = Path(__file__).with_name("bacnet_peer.py")
-    process = subprocess.Popen(
-        [sys.executable, str(script), str(port), str(count), str(buffer)],
-        stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    try:
-        assert process.stdout.readline() == "ready\n"
-        yield port
-    finally:
-        process.kill()
-        process.wait()
-        process.stdout.close()
-
-
-def test_a_real_device_over_the_wrap(ledger):
+def test_a_real_device_over_the_wrap(own_ledger):
     """The peer's own numbers run over 2**32 - 1; each record is read once."""
-    with peer(count=TOP - 5) as port:
-        log = Log(address=f"127.0.0.1:{port}", instance=1001, object="trend-log,1", point=POINT,
+    with peer(count=TOP - 5) as device:
+        log = Log(address=device.address, instance=1001, object="trend-log,1", point=POINT,
                   units="degrees-celsius")  # fmt: skip
         network = BacnetNetwork(
             address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=4, every_s=1.0
         )
         until = time.monotonic() + 15
-        while (s := state(ledger)) is None or s["read"] < 20:
-            (outcome,) = fetch(ledger.store, network)
+        while (s := state(own_ledger)) is None or s["read"] < 20:
+            (outcome,) = fetch(own_ledger.store, network)
             assert outcome.failed is None
             assert time.monotonic() < until
             time.sleep(0.3)
     assert s["lost"] == 0
     assert s["epoch"] == 1
     assert s["read"] == s["number"] + 5  # five numbers, TOP - 4 to TOP, come before 1
-    got = values(ledger)
+    got = values(own_ledger)
     assert len(got) == s["read"]
     assert set(got) == {80.25}
 
 
-def test_the_clock_of_a_real_device():
-    """The peer's local time, less its own offset, is UTC."""
-
-    async def ask(port: int):
+def test_the_units_of_what_real_devices_log():
+    async def ask(*wanted):
         application = open_application(f"127.0.0.1:{free_port()}", 999)
         try:
-            return await BacnetDevice(application, f"127.0.0.1:{port}").clock(1001)
+            return [
+                await BacnetDevice(application, device.address).logged_units(log, instance)
+                for device, log, instance in wanted
+            ]
         finally:
             application.close()
 
-    with peer() as port:
-        clock = asyncio.run(ask(port))
+    with peer() as one, plain_peer() as other:
+        found = asyncio.run(
+            ask(
+                (one, "trend-log,2", 1001), (one, "trend-log-multiple,4", 1001),
+                (one, "trend-log,77", 1001), (other, "trend-log,1", 1002),
+            )
+        )  # fmt: skip
+    assert found == [
+        ("degrees-fahrenheit",), ("degrees-celsius", "degrees-celsius"), (), ("degrees-celsius",),
+    ]  # fmt: skip
+
+
+def test_a_log_in_other_units_than_registered_is_read_in_its_own(own_ledger):
+    with peer() as device:
+        log = Log(
+            address=device.address, instance=1001, object="trend-log,2", point=POINT, units=None
+        )
+        network = BacnetNetwork(
+            address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=50, every_s=1.0
+        )
+        until = time.monotonic() + 15
+        while not (outcome := fetch(own_ledger.store, network)[0]).records:
+            assert outcome.failed is None
+            assert time.monotonic() < until
+    assert values(own_ledger) == pytest.approx([40.0] * outcome.records)
+    assert any("degrees-fahrenheit, the register says degC" in e for e in outcome.events)
+
+
+def test_a_log_of_another_stack_with_an_interruption(own_ledger):
+    """30 records of a field device, of which the eleventh says that records before it may be missing."""
+    with plain_peer() as device:
+        log = Log(
+            address=device.address, instance=1002, object="trend-log,1", point=POINT, units=None
+        )
+        network = BacnetNetwork(
+            address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=8, every_s=1.0
+        )
+        (first,), (second,) = (fetch(own_ledger.store, network) for _ in range(2))
+    assert (first.records, first.new_values, second.records) == (30, 29, 0)
+    assert values(own_ledger) == pytest.approx([60 + m / 100 for m in range(30) if m != 10])
+    with own_ledger.store.reading() as connection:
+        (gap,) = gaps.load_gaps(connection, "HX-01").itertuples(index=False)
+    # 12:09 and 12:11 of the site, in summer time
+    assert f"{gap.begin_utc:%H:%M} to {gap.end_utc:%H:%M}" == "10:09 to 10:11"
+
+
+async def clock_of(address: str, instance: int):
+    application = open_application(f"127.0.0.1:{free_port()}", 999)
+    try:
+        return await BacnetDevice(application, address).clock(instance)
+    finally:
+        application.close()
+
+
+def is_now(clock) -> bool:
+    """The device's local time, less its own offset, is UTC."""
     east = timedelta(minutes=60 * clock.daylight - clock.utc_offset_min)
     utc = (clock.local - east).replace(tzinfo=UTC)
-    assert abs(datetime.now(UTC) - utc) < timedelta(seconds=10)
+    return abs(datetime.now(UTC) - utc) < timedelta(seconds=10)
+
+
+def test_the_clock_of_a_real_device():
+    with peer() as device:
+        assert is_now(asyncio.run(clock_of(device.address, 1001)))
+
+
+@pytest.mark.parametrize(
+    ("zone", "west_min", "said"),
+    [
+        ("Etc/UTC", 0, ["min slow against the site's time (CET)", "it is +00:00 from UTC"]),
+        ("Etc/GMT-9", -540, ["min fast against the site's time (CET)", "it is +09:00 from UTC"]),
+        ("CET", -60, []),
+    ],
+)
+def test_a_device_in_another_zone_is_told(own_ledger, zone, west_min, said):
+    """The zone is that of the device's process, whatever the machine's is."""
+    with plain_peer(zone=zone) as device:
+        clock = asyncio.run(clock_of(device.address, 1002))
+        log = Log(
+            address=device.address, instance=1002, object="trend-log,1", point=POINT, units=None
+        )
+        network = BacnetNetwork(
+            address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=50, every_s=1.0
+        )
+        (outcome,) = fetch(own_ledger.store, network)
+    assert is_now(clock)
+    assert clock.utc_offset_min == west_min
+    assert len(outcome.events) == len(said)
+    for event, part in zip(outcome.events, said, strict=True):
+        assert part in event
 
 
 def test_a_real_multiple_log(workspace):
     """Members of a Trend Log Multiple are points of their own."""
-    from service.settings import Settings
-    from service.usecases.ledger import Ledger
-
     path = workspace / "plant.toml"
     path.write_text(
         path.read_text()
@@ -316,8 +417,8 @@ def test_a_real_multiple_log(workspace):
     ledger = Ledger.open(Settings(workspace=workspace, workers=1))
     ledger.load_register()
     try:
-        with peer() as port:
-            log = Log(address=f"127.0.0.1:{port}", instance=1001, object="trend-log-multiple,4",
+        with peer() as device:
+            log = Log(address=device.address, instance=1001, object="trend-log-multiple,4",
                       point="both", units="degrees-celsius")  # fmt: skip
             network = BacnetNetwork(
                 address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=50, every_s=1.0
@@ -325,8 +426,6 @@ def test_a_real_multiple_log(workspace):
             time.sleep(1.5)
             (outcome,) = fetch(ledger.store, network)
         assert outcome.failed is None
-        if time.strftime("%z") == "+0000":  # the peer runs in UTC, the site does not
-            assert any("the device says it is +00:00 from UTC" in e for e in outcome.events)
         assert outcome.new_values == 2 * outcome.records > 0
         frame = ledger.readings("HX-01")
         assert set(frame["primary_supply_temperature"]) == {80.25}
@@ -335,47 +434,19 @@ def test_a_real_multiple_log(workspace):
         ledger.close()
 
 
-@pytest.mark.slow
-def test_a_reader_that_is_killed_goes_on_where_it_was(workspace):
-    from service.settings import Settings
-    from service.usecases.ledger import Ledger
-
-    with peer() as port:
-        describe(workspace, port, free_port())
-        start = [sys.executable, "-c", "from service.cli import main; main()", "bacnet"]
-        command = [*start, "follow", "-w", str(workspace)]
-        environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-        for seconds in (4.0, 5.0, 4.5):
-            reader = subprocess.Popen(
-                command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-            )
-            time.sleep(seconds)
-            reader.send_signal(signal.SIGKILL)
-            reader.wait()
-        done = subprocess.run(
-            [*start, "fetch", "-w", str(workspace), "--json"],
-            check=False, env=environment, capture_output=True, text=True, timeout=60,
-        )  # fmt: skip
-        assert done.returncode == 0, done.stderr
-        assert json.loads(done.stdout)[0]["failed"] is None
-    ledger = Ledger.open(Settings(workspace=workspace, workers=1))
-    try:
-        found = state(ledger)
-        assert found["lost"] == 0
-        assert found["read"] == found["number"] > 50
-        assert len(values(ledger)) == found["number"]
-    finally:
-        ledger.close()
-
-
 def test_a_device_that_does_not_answer_is_told_and_nothing_stored(ledger):
     log = Log(address=f"127.0.0.1:{free_port()}", instance=1, object="trend-log,1", point=POINT,
               units=None)  # fmt: skip
     network = BacnetNetwork(
-        address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=4, every_s=1.0
-    )
+        address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=4, every_s=1.0,
+        timeout_s=0.2, retries=1,
+    )  # fmt: skip
+    began = time.monotonic()
     (outcome,) = fetch(ledger.store, network)
+    assert 0.4 <= time.monotonic() - began < 3.0  # asked twice, as long as the network says
+    assert "no-response" in outcome.failed
     assert "Check address and object" in outcome.failed
+    assert ledger.readings("HX-01").empty
 
 
 def test_a_write_to_the_reader_is_refused():
@@ -407,10 +478,10 @@ def test_a_write_to_the_reader_is_refused():
 
 def test_reading_a_property_that_is_not_there_is_a_sentence():
     async def ask() -> None:
-        with peer() as port:
+        with peer() as device:
             application = open_application(f"127.0.0.1:{free_port()}", 999)
             try:
-                await BacnetDevice(application, f"127.0.0.1:{port}").counts("trend-log,77")
+                await BacnetDevice(application, device.address).counts("trend-log,77")
             finally:
                 application.close()
 
