@@ -19,7 +19,10 @@ from analytics.vocabulary.records import Capacity, Estimate
 Floats = NDArray[np.float64]
 
 LEAST_DAYS = 20
-CHANGED_DAYS, CHANGED_BELOW_K = 20, 3.0  # on either side of a change of use; below the heating limit
+CHANGED_DAYS, CHANGED_BELOW_K = (
+    20,
+    3.0,
+)  # on either side of a change of use; below the heating limit
 CHANGED_LEAST = 0.12  # ln of the load: seasons differ by less (sun, habits)
 LEAST_RANGE_K = 5.0  # of daily outdoor temperature below the heating limit
 HEATING_LIMITS_degC = np.arange(8.0, 20.5, 0.5)

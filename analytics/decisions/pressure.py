@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analytics.trends.account import Account
+from analytics.trends.account import Account, side_flow
 from analytics.trends.evidence import LEAST_FLOW
 from analytics.trends.model import Array
 from analytics.trends.reference_condition import NINE_IN_TEN
@@ -30,7 +30,6 @@ RISEN = 1.35  # and more: a strainer or channel
 SURELY_RISEN = 1.2  # beyond doubt
 RISEN_BY_DEPOSIT = 2.0  # a thick deposit may narrow the channels by as much
 FILM = 0.05  # more than two sensors differ by over a season
-LEAST_APART_K = 3.0  # supply from return, for a flow implied by the balance
 LEAST_PRESSURE_Pa = 300.0  # below, a sensor's resolution is what is seen
 
 
@@ -68,7 +67,7 @@ def pressure_sides(account: Account) -> tuple[PressureSide | None, PressureSide 
 def hourly_log_ratio(account: Account, side: int) -> tuple[Array, float, float] | None:
     """Return ln of the ratio by hour (NaN: not known), the power of flow, and its deviation."""
     table, fluid = account.table, account.fluids[side]
-    drop, flow = table.pressure_drop[:, side], _flow(account, side)
+    drop, flow = table.pressure_drop[:, side], side_flow(account, side)
     t = table.temperature[:, 2 * side : 2 * side + 2].mean(axis=1)
     halted = REASON_BITS["stopped"] | REASON_BITS["gap"]
     with np.errstate(invalid="ignore"):
@@ -131,22 +130,8 @@ def _side(account: Account, side: int) -> PressureSide | None:
     )  # fmt: skip
 
 
-def _flow(account: Account, side: int) -> Array:
-    """Return a side's flow as metered, else as the other side's heat and its own cooling give it, m3/s."""
-    table = account.table
-    own, other = table.flow[:, side], table.flow[:, 1 - side]
-    if np.isfinite(own).any() or not np.isfinite(other).any():
-        return own
-    t = table.temperature.reshape(-1, 2, 2)
-    apart = np.abs(t[:, :, 0] - t[:, :, 1])
-    heat = [f.density(m) * f.heat_capacity(m) for f, m in zip(account.fluids, t.mean(axis=2).T, strict=True)]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        implied = other * heat[1 - side] * apart[:, 1 - side] / (heat[side] * apart[:, side])
-        return np.where(apart[:, side] > LEAST_APART_K, implied, np.nan)
-
-
 def _lever(account: Account, side: int) -> float:
-    flow, day = _flow(account, side), account.table.day
+    flow, day = side_flow(account, side), account.table.day
     runs = np.isfinite(flow) & (flow > 2 * LEAST_FLOW * account.nominal[side])
     before, now = runs & (day < (account.ready or 0)), runs & (day > day[-1] - RECENT_DAYS)
     if not (before.any() and now.any()):

@@ -148,8 +148,9 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
         )
         if account.denied is not None:
             raised &= ~account.denied[:, j]
-        if account.parallel is not None:
-            raised &= ~account.parallel
+        for otherwise in (account.parallel, account.exchanged):
+            if otherwise is not None:
+                raised &= ~otherwise
         twice = raised.copy()
         twice[1:] &= raised[:-1]
         twice[:1] = False

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analytics.decisions.building_side import BuildingSide, assess_building_side
 from analytics.decisions.capacity import fit_load_line
 from analytics.evaluation.daily_frame import hourly_duty_W
-from analytics.trends.account import Account
+from analytics.trends.account import Account, side_flow
 from analytics.vocabulary.quantities import REASON_BITS
 
 # A supply this far from that of the oldest days as cold, in the median of three weeks, is a set point
@@ -39,7 +39,7 @@ def building_side_of(account: Account) -> BuildingSide | None:
     runs &= ~_supply_changed(account, runs)
     reference = (table.day >= account.period.first) & (table.day < account.ready)
     # at one supply temperature flow grows faster than load, as the return gets warmer with it
-    flow = table.flow[:, 1] / _load_growth(account, runs & reference) ** 2
+    flow = side_flow(account, 1) / _load_growth(account, runs & reference) ** 2
     outdoor = table.outdoor_degC
     return assess_building_side(
         np.asarray(table.start.tz_localize(None).as_unit("s")), table.temperature[:, 3],

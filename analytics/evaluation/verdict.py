@@ -1,6 +1,6 @@
 """From causes, money and health to one verdict: what to do and why."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from analytics.trends.drift import alarm_threshold
 from analytics.trends.model import DEPOSIT, INSTRUMENTS
 from analytics.trends.tracking import matters
 from analytics.vocabulary.quantities import (
+    PRIMARY_RETURN,
     PRIMARY_SUPPLY,
     REASON_BITS,
     SECONDARY_SUPPLY,
@@ -48,6 +49,10 @@ PAYS = 0.8  # chance that a visit pays, for "clean it"
 # cold end must beat all that flows nobody measures could bring about (both by simulation).
 QUIET_WITHOUT_FLOW, BEYOND_FLOWS = 25.0, 100.0
 COLD_END = (1, 3)
+CLEARLY_BELOW = 0.99  # upper bound of the cleanliness factor of plates that are not clean
+CHANGE_EVIDENCE = (
+    20.0  # log likelihood ratio from which the change of an instrument is known by size
+)
 ALIKE = 0.4  # share of the blame from which an instrument is named beside another
 
 DEED_OF: dict[CauseKind, VerdictKind] = {
@@ -149,6 +154,8 @@ def decide(
             Remark(code="missing_role", words={"role": r}) for r in health.missing_roles[-1:]
         ]
         return cannot_tell(*stopped, cause=ranked[0], runner_up=_next(ranked, ranked[0]))
+    if account.exchanged is not None and account.exchanged[-1]:
+        return _exchanged(account)
     fouled = _is_fouled(account, odds, state, alerts)
     for kind in RULE_ORDER:
         cause = by_kind.get((kind, None))
@@ -157,8 +164,9 @@ def decide(
         return _named(cause, ranked)
     if account.assumed_secondary_m3_s is not None:
         return _temperatures_only(account, odds, listed, effectiveness)
-    accused = _accused_instrument(odds, listed, account.may_be_named())
+    accused = _accused_instrument(account, odds, listed)
     deposit = by_kind[CauseKind.DEPOSIT, None]
+    fouled = fouled or _level_clear(odds, state, deposit)
     after = {kind: by_kind.get((kind, None)) for kind in AFTER_ORDER}
     for kind in AFTER_ORDER:
         cause = after[kind]
@@ -180,7 +188,7 @@ def decide(
     changed = changed_thermometer(account)
     if changed is not None:
         return changed
-    hidden = _off_for_sure(odds, listed)
+    hidden = _off_for_sure(account, odds, listed)
     if hidden:  # something is off that these points cannot pin down
         return _unnamed(hidden[0], ranked, health)
     if _has_risen(odds, state):
@@ -248,21 +256,19 @@ def _named(cause: Cause, ranked: list[Cause]) -> Verdict:
     )  # fmt: skip
 
 
-def _accused_instrument(
-    odds: Odds, listed: list[Cause], may_be_named: tuple[int, ...]
-) -> Cause | None:
+def _accused_instrument(account: Account, odds: Odds, listed: list[Cause]) -> Cause | None:
     """Return the instrument that is off for sure and matters, else ``None``.
 
     Instruments may share the blame (only the ratio of two meters shows in the balance; both ends of a
     cold pair look alike at times): then the likelier is named and the other is the runner-up.
     """
     return next(
-        (c for c in _off_for_sure(odds, listed) if _index_of(c) in may_be_named),
+        (c for c in _off_for_sure(account, odds, listed) if _index_of(c) in account.may_be_named()),
         None,
     )
 
 
-def _off_for_sure(odds: Odds, listed: list[Cause]) -> list[Cause]:
+def _off_for_sure(account: Account, odds: Odds, listed: list[Cause]) -> list[Cause]:
     """Return the instruments one of which is off for sure, by what matters; the likelier first."""
     shares = shares_by_cause(odds)
     together = sum(
@@ -279,9 +285,24 @@ def _off_for_sure(odds: Odds, listed: list[Cause]) -> list[Cause]:
         sure = together > CREDIBLE and shares[cause.kind, cause.subject] >= ALIKE * together
         moved = odds.moved[unknown]
         large = abs(moved.value) > matters(unknown) and not moved.low <= 0 <= moved.high
-        if sure and large and evidence > INSTRUMENT_EVIDENCE:
+        if (
+            sure
+            and (large or _changed_by_much(account, unknown))
+            and evidence > INSTRUMENT_EVIDENCE
+        ):
             found.append(cause)
     return found
+
+
+def _changed_by_much(account: Account, unknown: int) -> bool:
+    """Tell whether an instrument changed by what matters, whatever its error was before."""
+    scores, row = account.scores, account.present_row()
+    assert scores is not None
+    at = scores.index.index(unknown)
+    return bool(
+        scores.ratio[row, at] > CHANGE_EVIDENCE
+        and abs(scores.size[row, at]) > 1.3 * matters(unknown)
+    )
 
 
 def _index_of(cause: Cause) -> int:
@@ -304,12 +325,42 @@ def _is_fouled(
     return bool(by_level or _grew(account, clean))
 
 
-def _by_deposit(cause: Cause) -> bool:
-    """Tell whether a risen pressure drop is no more than a thick deposit brings about."""
-    risen = cause.magnitude
+def _level_clear(odds: Odds, state: CurrentState, deposit: Cause) -> bool:
+    """Tell whether a deposit is there by its level alone, as what grew back after a visit may be."""
+    clean = state.cleanliness_factor
     return bool(
-        cause.kind is CauseKind.STRAINER and risen is not None and risen.value < RISEN_BY_DEPOSIT
+        clean is not None
+        and deposit.chances > CREDIBLE
+        and odds.deposit.low > 0
+        and clean.high < CLEARLY_BELOW
+        and clean.value < 1 - 2 * SMALL_LOSS
     )
+
+
+def _by_deposit(cause: Cause) -> bool:
+    """Tell whether a deposit brings the sign about: a risen pressure drop, a valve at its end."""
+    risen = cause.magnitude
+    if cause.kind is CauseKind.STRAINER:
+        return bool(risen is not None and risen.value < RISEN_BY_DEPOSIT)
+    return cause.kind is CauseKind.CONTROLS
+
+
+def _exchanged(account: Account) -> Verdict:
+    """Return the verdict that the two return temperatures are taken for each other."""
+    assert account.info is not None
+    assert account.exchanged is not None
+    gone = np.flatnonzero(~account.exchanged)
+    first = int(account.info.day[gone[-1] + 1 if len(gone) else 0])
+    since = datetime.fromtimestamp(first * 86400.0, tz=UTC)
+    remark = Remark(code="returns_exchanged", words={"since": f"{since:%-d %B %Y}"})
+    cause = Cause(
+        kind=CauseKind.THERMOMETER, subject=PRIMARY_RETURN, chances=1.0, times_less_likely=1.0,
+        since_utc=since, speaks_for=(remark,),
+    )  # fmt: skip
+    return Verdict(
+        kind=VerdictKind.CHECK_INSTRUMENT, cause=cause, runner_up=None, since_utc=since,
+        reasons=(remark,),
+    )  # fmt: skip
 
 
 def _grew(account: Account, clean: Estimate) -> bool:
@@ -414,7 +465,7 @@ def _temperatures_only(
     account: Account, odds: Odds, listed: list[Cause], effectiveness: Estimate | None
 ) -> Verdict:
     """Four temperatures cannot tell a deposit from a change of flow; say what they do tell."""
-    suspect = _off_beyond_flows(odds, listed)
+    suspect = _off_beyond_flows(account, odds, listed)
     if suspect is not None:
         return _named(suspect, [c for c in listed if c.chances > 0])
     reasons = []
@@ -433,17 +484,27 @@ def _temperatures_only(
             "effectiveness": effectiveness.value, "low": effectiveness.low, "high": effectiveness.high,
         }  # fmt: skip
         reasons.append(Remark(code="effectiveness_only", numbers=numbers))
-    quiet = odds.evidence[1] < INSTRUMENT_EVIDENCE and max(odds.evidence.values()) < QUIET_WITHOUT_FLOW
+    quiet = (
+        odds.evidence[1] < INSTRUMENT_EVIDENCE and max(odds.evidence.values()) < QUIET_WITHOUT_FLOW
+    )
     if quiet and low <= SMALL_LOSS:
         return Verdict(
-            kind=VerdictKind.LEAVE, cause=None, runner_up=None, since_utc=None, reasons=tuple(reasons)
+            kind=VerdictKind.LEAVE,
+            cause=None,
+            runner_up=None,
+            since_utc=None,
+            reasons=tuple(reasons),
         )
     return cannot_tell(*reasons)
 
 
-def _off_beyond_flows(odds: Odds, listed: list[Cause]) -> Cause | None:
+def _off_beyond_flows(account: Account, odds: Odds, listed: list[Cause]) -> Cause | None:
     """Return a thermometer of the cold end whose error no change of flows or plates could mimic."""
-    cold_end = [c for c in _off_for_sure(odds, listed) if _index_of(c) in COLD_END]
-    others = max(v for i, v in odds.evidence.items() if not set(odds.explanation[i].moving) & set(COLD_END))
-    best = max(v for i, v in odds.evidence.items() if set(odds.explanation[i].moving) & set(COLD_END))
+    cold_end = [c for c in _off_for_sure(account, odds, listed) if _index_of(c) in COLD_END]
+    others = max(
+        v for i, v in odds.evidence.items() if not set(odds.explanation[i].moving) & set(COLD_END)
+    )
+    best = max(
+        v for i, v in odds.evidence.items() if set(odds.explanation[i].moving) & set(COLD_END)
+    )
     return cold_end[0] if cold_end and best > others + BEYOND_FLOWS else None

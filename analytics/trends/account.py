@@ -46,7 +46,7 @@ from analytics.trends.model import (
     nominal_flow,
     prepare_hours,
 )
-from analytics.trends.piping import parallel_days
+from analytics.trends.piping import exchanged_days, parallel_days
 from analytics.trends.priors import build_model
 from analytics.trends.quality import sample_reasons
 from analytics.trends.thermometer_offsets import ThermometerOffsets, track_offsets
@@ -77,7 +77,11 @@ SURFACE_DEEDS = (
 )  # fmt: skip
 VISIT_SPREAD = 0.3  # what a visit may change the deposit by, times U0
 KNOWN_DAYS, LATELY_DAYS = 14, 240  # whose hours count together, and how far back "lately" reaches
-KNOWN_TIMES, KNOWN_SD = 4.0, 0.008  # of the best standard error then, or well enough anyway; times U0
+KNOWN_TIMES, KNOWN_SD = (
+    4.0,
+    0.008,
+)  # of the best standard error then, or well enough anyway; times U0
+LEAST_APART_K = 3.0  # supply from return, for a flow implied by the balance
 UNBALANCED = 0.12  # of the duty, away from the day's middle: not one instant's readings
 
 
@@ -107,6 +111,7 @@ class Account:
     kept_by: NDArray[np.int64] | None = None  # (d,) explanation whose filter keeps the account
     alarm: NDArray[np.bool_] | None = None  # (d,) drift alarm for deposit
     parallel: NDArray[np.bool_] | None = None  # (d,) as if in parallel flow
+    exchanged: NDArray[np.bool_] | None = None  # (d,) as if both returns were taken for each other
     surface_days: tuple[int, ...] = ()
     steps: tuple[
         ThermometerStep, ...
@@ -328,6 +333,23 @@ def _offsets(
     return track_offsets(ready, fit.point[:4], covariance, stretches, steps)
 
 
+def side_flow(account: Account, side: int) -> Array:
+    """Return a side's flow as metered, else as the other side's heat and its own cooling give it, m3/s."""
+    table = account.table
+    own, other = table.flow[:, side], table.flow[:, 1 - side]
+    if np.isfinite(own).any() or not np.isfinite(other).any():
+        return own
+    t = table.temperature.reshape(-1, 2, 2)
+    apart = np.abs(t[:, :, 0] - t[:, :, 1])
+    heat = [
+        f.density(m) * f.heat_capacity(m)
+        for f, m in zip(account.fluids, t.mean(axis=2).T, strict=True)
+    ]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        implied = other * heat[1 - side] * apart[:, 1 - side] / (heat[side] * apart[:, side])
+        return np.where(apart[:, side] > LEAST_APART_K, implied, np.nan)
+
+
 def instrument_index(role: str | None) -> int | None:
     """Return the unknown that is the error of an instrument."""
     if role in TEMPERATURES:
@@ -414,9 +436,12 @@ def _with_days(
     info = with_statements(info, fit.point, at_rest)
     instruments = instruments_in_play(base.table)
     may_be_named = accusable(base.table)
-    scores = drift_scores(info, (DEPOSIT, *instruments), ready, surface, may_be_named)
+    rivals = tuple(i for i in instruments if i < 4 or i in may_be_named)
+    scores = drift_scores(info, (DEPOSIT, *instruments), ready, surface, rivals)
     tracks = track(info, explanations(instruments), ready)
     parallel = parallel_days(fit, hours, base.table.day[rows], info.day)
+    exchanged = exchanged_days(fit, hours, base.table.day[rows], info.day)
+    parallel &= ~exchanged
     not_it = _denied(base, info, tracks, instruments, steps, ready)
     kept_by = leading(tracks, may_be_named, not_it)
     alarm = _alarm_days(base, info, scores, tracks, kept_by, surface)
@@ -426,6 +451,6 @@ def _with_days(
         channel_ratio=base.channel_ratio, assumed_secondary_m3_s=base.assumed_secondary_m3_s,
         gaps=base.gaps, idle=base.idle, period=period, fit=fit, hours=hours, hour_rows=rows, info=info,
         scores=scores, tracks=tracks, kept_by=kept_by,
-        alarm=alarm & ~parallel, parallel=parallel, surface_days=surface, steps=steps, denied=not_it,
+        alarm=alarm & ~parallel & ~exchanged, parallel=parallel, exchanged=exchanged, surface_days=surface, steps=steps, denied=not_it,
         offsets=_offsets(base, fit, info, ready, steps),
     )  # fmt: skip

@@ -43,7 +43,7 @@ class DriftScores:
     ratio : (d, k) log likelihood ratio
     onset : (d, k) day of the best onset
     size : (d, k) change since the onset, in the unknown's own unit
-    rival : (d,) largest ratio of an instrument that may be named, over the onsets open to a deposit
+    rival : (d,) largest ratio of a rival instrument, over the onsets open to a deposit
     """
 
     index: tuple[int, ...]
@@ -58,7 +58,7 @@ def drift_scores(
     index: tuple[int, ...],
     ready: int,
     surface_days: tuple[int, ...],
-    accusable: tuple[int, ...],
+    rivals: tuple[int, ...],
 ) -> DriftScores:
     """Score every day from ``ready`` on; earlier days score zero.
 
@@ -70,12 +70,13 @@ def drift_scores(
         First day after the reference period.
     surface_days : tuple of int
         Days of visits to the plates: a deposit's onset cannot lie before the last of them.
-    accusable : tuple of int
-        Instruments that may be named: only these are rivals to a deposit.
+    rivals : tuple of int
+        Instruments that a deposit must explain more than. A single meter is none: it explains whatever
+        the plates do.
     """
     d, k = len(info.day), len(index)
     ratio, onset, size = np.zeros((d, k)), np.zeros((d, k), dtype=np.int64), np.zeros((d, k))
-    rival, may_be_named = np.zeros(d), np.isin(index, accusable)
+    rival, competes = np.zeros(d), np.isin(index, rivals)
     deposit = np.array(index) == DEPOSIT
     astray = np.array([_astray(unknown) for unknown in index])
     changes = _Changes(info, index, ready - BEFORE_READY)
@@ -103,7 +104,7 @@ def drift_scores(
         onset[i] = starts[start]
         size[i] = slope[shape, start, cols] * lasts[shape, start]
         # what was before a visit speaks neither for a deposit nor against one
-        compared = llr[:, starts >= since_visit][:, :, may_be_named]
+        compared = llr[:, starts >= since_visit][:, :, competes]
         rival[i] = compared.max(initial=0.0)
     return DriftScores(index=index, ratio=ratio, onset=onset, size=size, rival=rival)
 

@@ -1,8 +1,10 @@
-"""Streams in parallel flow after a service: days that parallel flow explains far better.
+"""Streams in parallel flow, or returns taken for each other, after a service.
 
 Lives here: the two predictions of the primary return, side by side, hour by hour and day by day.
 Causal: a day is judged by itself and the two days with evidence before it.
 """
+
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,7 +12,7 @@ from numpy.typing import NDArray
 
 from analytics.physics.effectiveness import COUNTERFLOW, PARALLEL_FLOW, temperature_effectiveness
 from analytics.trends.clean_reference import CleanFit
-from analytics.trends.hours import T1_IN, T1_OUT, T2_IN
+from analytics.trends.hours import T1_IN, T1_OUT, T2_IN, T2_OUT
 from analytics.trends.model import Array, ModelHours, film_temperatures
 
 LEAST_MISS_K = 1.5  # of the counterflow prediction: more than thermometers are off
@@ -53,12 +55,34 @@ def parallel_days(
     """
     if not can_be_reversed(fit.model.arrangement):
         return np.zeros(len(days), dtype=bool)
-    counter, parallel = misses_K(fit, hours)
-    daily = pd.DataFrame({"counter": counter, "parallel": parallel}).groupby(day).median()
+    return _explained_better(*misses_K(fit, hours), day, days)
+
+
+def exchanged_days(
+    fit: CleanFit, hours: ModelHours, day: NDArray[np.int64], days: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Tell for each of ``days`` whether the two return temperatures were taken for each other.
+
+    As read, the network's water then leaves colder than the building's comes in; the other way round
+    all is as it was.
+    """
+    other_way = hours.temperature[:, [T1_IN, T2_IN, T2_OUT, T1_OUT]]
+    exchanged = replace(hours, temperature=other_way)
+    as_read = np.abs(fit.model.residuals(fit.point, hours)[:, 0])
+    return _explained_better(
+        as_read, np.abs(fit.model.residuals(fit.point, exchanged)[:, 0]), day, days
+    )
+
+
+def _explained_better(
+    as_was: Array, otherwise: Array, day: NDArray[np.int64], days: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Tell the days from which on the old prediction misses by far more than the other does."""
+    daily = pd.DataFrame({"as_was": as_was, "otherwise": otherwise}).groupby(day).median()
     recent = daily.rolling(DAYS, min_periods=1).median().reindex(days)
-    found = (recent["counter"] > LEAST_MISS_K) & (recent["parallel"] < BETTER * recent["counter"])
-    before = recent["counter"].shift(DAYS).rolling(BEFORE_DAYS, min_periods=1).median()
-    abrupt = (recent["counter"] > ABRUPT * before.fillna(0.0)).to_numpy()
+    found = (recent["as_was"] > LEAST_MISS_K) & (recent["otherwise"] < BETTER * recent["as_was"])
+    before = recent["as_was"].shift(DAYS).rolling(BEFORE_DAYS, min_periods=1).median()
+    abrupt = (recent["as_was"] > ABRUPT * before.fillna(0.0)).to_numpy()
     return _from_abrupt(found.to_numpy(), abrupt)
 
 

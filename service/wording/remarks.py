@@ -73,6 +73,7 @@ REMARKS: dict[str, str] = {
     "channels_narrowed": "The {side!} pressure drop is {ratio} times what it was at the same flow ({low..high}): its channels have narrowed",
     "channels_as_wide": "Neither side's pressure drop has risen; a thin film need not show there",
     "no_pressure_drop": "No pressure drop is measured, so a blocked strainer cannot be excluded",
+    "returns_exchanged": "Since {since!} both return temperatures read as if they were taken for each other: the other way round all is as it was. Compare the two sensors and their points",
     "parallel_flow_possible": "Effectiveness {effectiveness} fits parallel flow[, which cannot pass {most}]",
     "parallel_flow_excluded": "Effectiveness reaches {effectiveness}[; parallel flow cannot pass {most}]",
     # capacity

@@ -82,7 +82,7 @@ def test_gaps_are_no_evidence_and_too_short_a_reference_tells_nothing():
 def _radiators(seed, *, supply_shift_K=0.0, bypass=0.0):
     """Heat by the weather, given off by the mean water temperature with exponent 1.3 (EN 442-2)."""
     rng = np.random.default_rng(seed)
-    after = TIME >= TIME[ONSET]
+    after = TIME[ONSET] <= TIME
     outdoor = 4 - 4 * np.sin(np.arange(HOURS) / HOURS * np.pi) + rng.normal(0, 1.0, HOURS)
     outdoor += np.repeat(rng.normal(0, 3.0, HOURS // 24 + 1), 24)[:HOURS]
     night = (np.arange(HOURS) % 24 < 6) * 1.0
