@@ -132,7 +132,7 @@ def _outside(path: str) -> bool:
 def _is_file(member: zipfile.ZipInfo) -> bool:
     base = member.filename.rsplit("/", 1)[-1]
     return not (
-        member.is_dir()
+        member.filename.endswith("/")
         or member.filename.startswith("__MACOSX")
         or base.startswith(".")
         or base.lower() in ("thumbs.db", "desktop.ini")

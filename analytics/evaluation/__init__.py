@@ -30,6 +30,7 @@ from analytics.evaluation.reference import (
     reference_record,
 )
 from analytics.evaluation.thermometer_pairs import pair_offsets
+from analytics.evaluation.unlogged import proposals_of, with_proposals
 from analytics.evaluation.verdict import cannot_tell, decide, early_verdict
 from analytics.trends.account import Account, keep_account
 from analytics.trends.reference_condition import (
@@ -169,6 +170,8 @@ def _concluded(
     verdict = early or decide(
         account, odds, listed, state, forecast, money, alerts, health, effectiveness(intervals)
     )
+    proposals = proposals_of(account, at, daily)
+    verdict = with_proposals(verdict, proposals)
     if money is not None and verdict.kind not in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER):
         money = outlook.unproven(money)
     step("done", _STEPS, _STEPS)
@@ -177,7 +180,7 @@ def _concluded(
         health=health, reference=_stated_reference(account, at), state=state, offsets=instrument_errors(account, odds),
         forecast=forecast, money=money, capacity=capacity,
         proofs=outlook.proofs(account, at), alerts=alerts, latest=latest, daily=daily,
-        intervals=intervals, pairs=pair_offsets(account),
+        intervals=intervals, pairs=pair_offsets(account), proposals=proposals,
     )  # fmt: skip
 
 

@@ -493,6 +493,26 @@ class AlertEvent:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """A log entry that seems to be missing, as the readings show it; it changes nothing by itself.
+
+    ``at_utc`` is the likeliest day, between ``earliest_utc`` and ``latest_utc`` nine times in ten;
+    ``known_utc`` the day whose readings made it known, and nothing later is used.
+    """
+
+    deed: Deed
+    role: str | None  # the instrument, where it is one
+    at_utc: datetime
+    earliest_utc: datetime
+    latest_utc: datetime
+    known_utc: datetime
+    size: Estimate  # of U over U before, minus one; an error's change in K; a meter's ratio
+    unit: str  # "K" or ""
+    remark: Remark  # what an engineer can check on the charts
+    evidence: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LatestInterval:
     """The newest complete grid interval, live."""
 
@@ -524,3 +544,4 @@ class Evaluation:
     daily: pd.DataFrame  # index day (UTC), DAILY_COLUMNS and _low/_high
     intervals: pd.DataFrame  # index interval start (UTC), INTERVAL_COLUMNS
     pairs: tuple[PairOffset, ...] = ()  # in the order of time, "together" last
+    proposals: tuple[Proposal, ...] = ()  # log entries that seem to be missing, by day known

@@ -37,6 +37,9 @@ class Device(Protocol):
     async def page(self, log: str, first: int, count: int) -> Page:
         """Return at most ``count`` records from number ``first`` on."""
 
+    async def logged_units(self, log: str, instance: int) -> tuple[str | None, ...]:
+        """Return the units of what is logged, by member; empty where nothing is told."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cursor:

@@ -72,7 +72,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
     position = _column(table, "timestamp")
     assert position is not None  # read() follows sniff()
     order = in_log_order(
-        code, _numbers(_texts(table, "sequencenumber")), _texts(table, "timestamp")
+        code, _sequence(_texts(table, "sequencenumber")), _texts(table, "timestamp")
     )
     table, code = replace(table, rows=table.rows[order]), code[order]
     members = _with_own_status(code, names, table)
@@ -100,7 +100,7 @@ def _with_own_status(
     code: NDArray[np.int64], names: list[str], table: Table
 ) -> list[NDArray[np.int64]]:
     """Return the rows of each log; those of a multiple log's status belong to each member as well."""
-    sequence = _numbers(_texts(table, "sequencenumber"))
+    sequence = _sequence(_texts(table, "sequencenumber"))
     stamps = _texts(table, "timestamp")
     rows = []
     for number, name in enumerate(names):
@@ -127,7 +127,7 @@ def _gaps(
             usable=np.isfinite(values[rows]),
             valued=~status & (kinds[rows] != "time-change"),
             status=np.where(status, said, "").astype(object),
-            sequence=_numbers(_texts(table, "sequencenumber")[rows]),
+            sequence=_sequence(_texts(table, "sequencenumber")[rows]),
             lost_from=lost.dt.tz_localize(None).to_numpy(dtype="datetime64[us]"),
         )
     )
@@ -158,10 +158,16 @@ def _numbers(texts: NDArray[np.object_]) -> NDArray[np.float64]:
     return np.asarray(pd.to_numeric(pd.Series(texts), errors="coerce"), dtype=float)
 
 
+def _sequence(texts: NDArray[np.object_]) -> NDArray[np.float64]:
+    """Return sequence numbers; NaN where a text is none of the standard's, which have 32 bits."""
+    found = _numbers(texts)
+    return np.where((found >= 0) & (found < 2.0**32), found, np.nan)
+
+
 def _count_missing(
     table: Table, rows: list[NDArray[np.int64]], names: list[str], findings: Findings
 ) -> None:
-    sequence = _numbers(_texts(table, "sequencenumber"))
+    sequence = _sequence(_texts(table, "sequencenumber"))
     multiple = {_MEMBER.sub("", n) for n in names if _MEMBER.search(n)}
     for mine, name in zip(rows, names, strict=True):
         if name in multiple:

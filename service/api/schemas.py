@@ -157,6 +157,23 @@ class LogOut(Schema):
         )
 
 
+class AcceptIn(Schema):
+    """What is known better than the readings have it; all may be left out."""
+
+    date: str = Field(default="", description="As in a log entry; empty: as proposed.")
+    deed: str = Field(default="", description="As in a log entry; empty: as proposed.")
+    plates_after: int | None = None
+    note: str = Field(default="", max_length=2000)
+    by: str = Field(default="", max_length=100)
+
+
+class RejectIn(Schema):
+    """Why it was not so, and who says it."""
+
+    note: str = Field(default="", max_length=2000)
+    by: str = Field(default="", max_length=100)
+
+
 class LogStored(Schema):
     """A stored entry; ``new`` is false where it stood there already."""
 

@@ -20,6 +20,8 @@
                         set aside by reason; or null
     thermometer_pairs   [{first, second, evidence, since, through, hours, difference, age_days}]
     open_alerts         how many are active
+    proposals           [{number, tag, state, deed, role, at, earliest, latest, known, size, text,
+                        evidence}]: log entries that seem to be missing
 
 A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten. Where
 it cannot be told, value, low and high are null and reason says why. Times are ISO 8601 in UTC.
@@ -64,6 +66,8 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
                            consequences} or null
       thermometer_pairs   [{first, second, evidence, since, through, hours,
                            difference, age_days}]
+      proposals           [{number, deed, role, at, earliest, latest, known, size,
+                           text, evidence}], log entries that seem to be missing
       open_alerts
 
     A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten.
@@ -78,7 +82,23 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
             print_json(plain(list_status(ledger)))
         else:
             print_ranking(ledger)
+            _print_proposals(ledger, workspace)
             _print_outdated(ledger, workspace)
+
+
+def _print_proposals(ledger: "Ledger", workspace: Path | None) -> None:
+    from service.cli.output import note
+    from service.usecases.proposing import ProposalState
+    from service.wording.remarks import remark_text
+
+    plant = ledger.plant()
+    for kept in ledger.proposals():
+        if kept.state is ProposalState.OPEN:
+            said = remark_text(kept.proposal.remark, plant.units)
+            note(
+                f"{kept.tag}: perhaps missing in the log: {said}. Accept or reject it: "
+                f"plateledger proposals accept {kept.number}{naming(workspace)}"
+            )
 
 
 def _print_outdated(ledger: "Ledger", workspace: Path | None) -> None:

@@ -18,6 +18,10 @@ def make_router() -> APIRouter:
     router.add_api_route(
         "/exchangers/{tag}/log", exchanger.add_entry, methods=["POST"], response_model=None
     )
+    router.add_api_route(
+        "/exchangers/{tag}/proposals/{number}", exchanger.decide_proposal, methods=["POST"],
+        response_model=None,
+    )  # fmt: skip
     router.add_api_route("/alerts", alerts.show)
     router.add_api_route(
         "/alerts/{number}/acknowledge", alerts.acknowledge, methods=["POST"], response_model=None

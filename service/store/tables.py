@@ -239,6 +239,24 @@ class GapRow(Base):
     reason: Mapped[str]
 
 
+class ProposalRow(Base):
+    """A log entry that seems to be missing, and what a person decided on it."""
+
+    __tablename__ = "proposal"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    exchanger_id: Mapped[int] = mapped_column(ForeignKey("exchanger.id"), index=True)
+    deed: Mapped[str]
+    role: Mapped[str] = mapped_column(default="")
+    at_utc: Mapped[datetime]
+    document: Mapped[dict[str, Any]]  # the proposal as made last
+    state: Mapped[str]
+    made_utc: Mapped[datetime]  # when it was first made
+    decided_utc: Mapped[datetime | None]
+    decided_by: Mapped[str]
+    note: Mapped[str]
+
+
 class SeenRow(Base):
     """When a reader last looked; ``view`` names what at."""
 

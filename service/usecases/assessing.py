@@ -15,7 +15,7 @@ from service.register.reading import exchanger_of
 from service.store import evaluations, gaps, imports, log, registered
 from service.store.codec import exchanger_snapshot, fingerprint, plain
 from service.store.store import Store
-from service.usecases import alerting
+from service.usecases import alerting, proposing
 from service.usecases.evaluating import (
     Answer,
     Evaluate,
@@ -195,3 +195,4 @@ def _save(store: Store, evaluation: Evaluation, intervals: bytes, task: Task) ->
             intervals=intervals,
         )
         alerting.take_over(connection, evaluation.tag, evaluation.alerts, now_utc=now_utc)
+        proposing.take_over(connection, evaluation.tag, evaluation.proposals, now_utc=now_utc)

@@ -129,6 +129,16 @@ REMARKS: dict[str, str] = {
     "visit_worked": "{recovered%} of the loss came back[ on {day!}]",
     "limit_passed": "The limit of {limit_K} is passed",
     "limit_near": "The limit of {limit_K} is near",
+    # what nobody logged
+    "visit_unlogged": "The approach at the reference condition fell from {before_K} on {before!} to {after_K} by {after!}, heat transfer rose by {low%..high%} in one step about {day!}, and the log has no visit then",
+    "plates_unlogged": "Heat transfer rose by {low%..high%} in one step about {day!}, to better than clean[ (approach {before_K} on {before!}, {after_K} by {after!})]: plates were added, or the first weeks were not clean, and the log says nothing of it",
+    "service_unlogged": "Since {day!} counterflow misses the primary return by {counter_K}, parallel flow by {along_K}: the streams were reversed, at a service about that day that the log does not have",
+    "thermometer_unlogged": "The {role!} thermometer reads {step_K+} ({low_K..high_K}) against before since about {day!}, from one day to the next, and the log does not say that it was touched",
+    "meter_unlogged": "The {role!} meter reads {step%+} ({low%..high%}) against before since about {day!}, from one day to the next, and the log does not say that it was touched",
+    "meters_alike": "With two meters, the other one reading as much the other way would look alike",
+    "step_ahead": "A step of the next best explanation fits {times#} times less well",
+    "one_meter_step": "With a single meter, a change of the meter that day would look alike",
+    "step_at_rest": "The idle hours before and after show it; on which day it was they cannot tell",
     # alerts
     "drift_alert": "Approach {approach_K} at the reference condition, clean {clean_K}",
     "thermometer_alert": "{role!} reads {offset_K~}",
