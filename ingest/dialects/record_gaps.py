@@ -1,7 +1,9 @@
 """Gaps of a trend log by its own records: where it was off, interrupted, emptied, or lost records.
 
 A log on change of value says by its silence that nothing changed. These records say that it was no such
-silence, so they are kept as gaps beside the readings (``analytics.vocabulary.gaps``).
+silence, so they are kept as gaps beside the readings (``analytics.vocabulary.gaps``). So does a row of any
+list of single points that has no usable value; an empty cell of a wide table says nothing, as its row may be
+there for another point.
 """
 
 from dataclasses import dataclass
@@ -51,25 +53,60 @@ def gaps_of_log(log: LogRecords) -> pd.DataFrame:
     lost = ~np.isnat(lost_from)
     first = np.where(lost[:1], lost_from[:1], when[:1] - BEFORE_FIRST)
     before = np.concatenate([first, when[:-1]])
-    status = pd.Series(log.status[dated])
+    status = log.status[dated]
     jump, whole = _jumps(log.sequence[dated])
-    purged = status.str.contains("purged").to_numpy(dtype=bool)
+    purged = _says(status, "purged")
+    good = np.flatnonzero(log.usable[dated])
+    blank = log.valued[dated] & ~log.usable[dated]
+    at = np.flatnonzero(blank)
+    # a second record of the same stamp that has a value stands
+    valued = np.append(np.sort(when[good]), np.datetime64("NaT", "us"))
+    blank[at] = valued[np.searchsorted(valued[:-1], when[at])] != when[at]
     causes = (
-        ("log disabled", status.str.contains("disabled").to_numpy(dtype=bool), when),
-        ("log interrupted", status.str.contains("interrupted").to_numpy(dtype=bool), before),
+        ("log disabled", _says(status, "disabled"), when),
+        ("log interrupted", _says(status, "interrupted"), before),
         ("buffer purged", purged & ~whole & ~lost, before),
         ("buffer purged", purged & (whole | lost), when),
-        ("no usable value", log.valued[dated] & ~log.usable[dated], when),
+        ("no usable value", blank, when),
         ("records missing", lost, lost_from),
         ("records missing", jump, before),
     )
     begins = np.concatenate([at[mask] for _, mask, at in causes])
     places = np.concatenate([np.flatnonzero(mask) for _, mask, _ in causes])
     reasons = np.concatenate([np.full(int(m.sum()), r, dtype=object) for r, m, _ in causes])
-    good = np.flatnonzero(log.usable[dated])
     following = np.searchsorted(good, places)
     ends = np.append(when[good], when.max())[following]
     return _merged(following, begins, np.maximum(ends, begins), reasons)
+
+
+def gaps_of_rows(when: NDArray[np.datetime64], values: NDArray[np.float64]) -> pd.DataFrame | None:
+    """Return the gaps of a point whose rows may say that there is no value; ``None``: no row does.
+
+    Parameters
+    ----------
+    when, values : ndarray, shape (n,)
+        Stamps in any order, all given; NaN: the row is there and has no usable value.
+    """
+    usable = np.isfinite(values)
+    if usable.all():
+        return None
+    order = np.argsort(when, kind="stable")
+    n = len(when)
+    return gaps_of_log(
+        LogRecords(
+            when=when[order], usable=usable[order], valued=np.ones(n, dtype=bool),
+            status=np.full(n, "", dtype=object), sequence=np.full(n, np.nan),
+            lost_from=np.full(n, np.datetime64("NaT"), _US),
+        )
+    )  # fmt: skip
+
+
+def _says(status: NDArray[np.object_], word: str) -> NDArray[np.bool_]:
+    """Tell which records' status holds a word; most records have none."""
+    found = np.zeros(len(status), dtype=bool)
+    some = np.flatnonzero(status != "")
+    found[some] = pd.Series(status[some], dtype=object).str.contains(word).to_numpy(dtype=bool)
+    return found
 
 
 def _jumps(sequence: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
