@@ -2,7 +2,8 @@
 
 A gap frame has a row for each gap and the columns of ``GAP_COLUMNS``: the role, the aware UTC times of
 its begin and its end, and in a few words why. ``begin_utc`` is the last moment for which the reading
-before may stand; where nobody knows when the gap began that is the stamp of this reading itself.
+before may stand; where nobody knows when the gap began that is the stamp of this reading itself. ``end_utc`` is the next
+usable value, or where the source ends before it the last of what it says.
 """
 
 import pandas as pd

@@ -57,7 +57,7 @@ async def ask(source: "Source", asked: Asked, spool: ValueSpool, report: Report)
     """
     from ingest.bacnet.values import failure, read_values
 
-    now = datetime.now(UTC).replace(microsecond=0)
+    now = datetime.fromtimestamp(round(time.time()), UTC)
     objects = [v.object for v in asked.values]
     stamp = now.isoformat().replace("+00:00", "Z")
     try:
@@ -128,4 +128,6 @@ def pause_s(failures: int, every_s: float) -> float:
 
 
 def _until_next(now_s: float, every_s: float) -> float:
-    return every_s - now_s % every_s
+    """Return how long it is to the next whole interval; one that has as good as come counts as gone."""
+    left_s = every_s - now_s % every_s
+    return left_s if left_s > 0.1 * every_s else left_s + every_s

@@ -14,9 +14,12 @@ from pathlib import Path
 from threading import Event, Thread
 
 import pytest
+from typer.testing import CliRunner
 
 from analytics.vocabulary.errors import IngestError, RegisterError
 from ingest.bacnet.values import Refused, known_units, read_values, units_sentence
+from service.cli import bacnet as _bacnet_commands  # noqa: F401 - they are added to ``app``
+from service.cli.command import app
 from service.register.bacnet import BacnetNetwork, Value
 from service.register.reading import read_bacnet, read_register
 from service.settings import Settings
@@ -32,15 +35,6 @@ ROOT = Path(__file__).parent.parent.parent
 SUPPLY, RETURN = "A.HX1.PRI FLW T", "A.HX1.PRI RTN T"
 SECOND_SUPPLY, SECOND_RETURN = "A.HX1.SEC FLW T", "A.HX1.SEC RTN T"
 NOW = datetime(2025, 10, 1, 12, tzinfo=UTC)
-
-
-@pytest.fixture
-def own_ledger(workspace):
-    """On one database: what is tested is the network."""
-    opened = Ledger.open(Settings(workspace=workspace, workers=1))
-    opened.load_register()
-    yield opened
-    opened.close()
 
 
 def value(device, number, point):
@@ -279,6 +273,41 @@ def state_of(ledger):
 
 def read_of(ledger):
     return (state_of(ledger) or {"read": 0})["read"]
+
+
+# --- the command --------------------------------------------------------------------------------------
+
+
+def test_fetch_reads_logs_and_values_and_says_what_was_silent(workspace):
+    path = workspace / "plant.toml"
+    runner = CliRunner()
+
+    def run():
+        done = runner.invoke(app, ["bacnet", "fetch", "-w", str(workspace), "--json"])
+        return done.exit_code, json.loads(done.stdout), done.stderr
+
+    with plain_peer() as device:
+        entry = f'device = "{device.address}"\ninstance = 1002\n'
+        path.write_text(
+            path.read_text()
+            + f'\n[bacnet]\naddress = "127.0.0.1:{free_port()}"\ntimeout_seconds = 0.3\nretries = 0\n'
+            f'[[bacnet.log]]\n{entry}object = "trend-log,1"\npoint = "{SUPPLY}"\n'
+            f'[[bacnet.value]]\n{entry}object = "analog-input,1"\npoint = "{RETURN}"\n'
+        )
+        code, (log,), said = run()
+        assert (code, log["records"], log["failed"]) == (0, 30, None)
+        assert "1 new values, 0 refused" in said
+    code, (log,), said = run()
+    assert code == 1
+    assert "no-response" in log["failed"]
+    assert "A gap from now on, until it answers" in said
+    ledger = Ledger.open(Settings(workspace=workspace, workers=1))
+    try:
+        counts = ledger.readings("HX-01").count().to_dict()
+        assert counts == {"primary_supply_temperature": 29, "primary_return_temperature": 1}
+        assert "no usable value" in gaps_of(ledger)["reason"].tolist()
+    finally:
+        ledger.close()
 
 
 # --- in small ----------------------------------------------------------------------------------------
