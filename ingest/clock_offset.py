@@ -235,10 +235,13 @@ def stays_on_one_offset(outdoor: pd.Series, stored: pd.Series, zone: tzinfo) -> 
             continue
         at = pd.Timestamp(change.time_utc, tz="UTC")
         for before, after in ((stored, outdoor), (outdoor, stored)):
-            peaks = [_peak_h(before[at - days : at]), _peak_h(after[at : at + days])]
-            if peaks[0] is None or peaks[1] is None:
+            first_peak, second_peak = (
+                _peak_h(before[at - days : at]),
+                _peak_h(after[at : at + days]),
+            )
+            if first_peak is None or second_peak is None:
                 continue
-            (early_h, doubt_h), (late_h, other_h) = peaks
+            (early_h, doubt_h), (late_h, other_h) = first_peak, second_peak
             moved_min = ((late_h - early_h + 12.0) % 24.0 - 12.0) * 60.0
             spring = change.after_s > change.before_s
             low, high = _STAYS_SPRING_MIN if spring else _STAYS_AUTUMN_MIN
