@@ -430,11 +430,11 @@ def test_the_loggers_zone_of_the_register_is_used_and_reads_a_file_anew(ledger, 
 
 
 def test_a_clock_that_the_weather_doubts_is_told_with_the_file(ledger):
-    """A swing that peaks at 13:00 UTC; the logger stays on winter time over the change of 2025-03-30."""
+    """The logger stays on winter time over the change of 2025-03-30; spring moves the peak by 20 min."""
     found = []
-    for start, days in (("2025-03-01", 29), ("2025-04-01", 29)):
+    for start, days, peak in (("2025-03-01", 29, 14.0), ("2025-04-01", 29, 13.67)):
         stamps = pd.date_range(start, periods=24 * days, freq="1h")  # as +01:00 shows them
-        swing = 8 + 4 * np.cos((stamps.hour - 14) * 2 * np.pi / 24)
+        swing = 8 + 4 * np.cos((stamps.hour - peak) * 2 * np.pi / 24)
         rough = np.random.default_rng(3).normal(0.0, 0.3, len(stamps))
         frame = pd.DataFrame({"OAT": np.round(swing + rough, 2)}, index=stamps)
         outcome = ledger.import_store(
