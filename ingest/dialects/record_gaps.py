@@ -1,7 +1,9 @@
 """Gaps of a trend log by its own records: where it was off, interrupted, emptied, or lost records.
 
 A log on change of value says by its silence that nothing changed. These records say that it was no such
-silence, so they are kept as gaps beside the readings (``analytics.vocabulary.gaps``).
+silence, so they are kept as gaps beside the readings (``analytics.vocabulary.gaps``). So does a row of any
+list of single points that has no usable value; an empty cell of a wide table says nothing, as its row may be
+there for another point.
 """
 
 from dataclasses import dataclass
@@ -54,22 +56,46 @@ def gaps_of_log(log: LogRecords) -> pd.DataFrame:
     status = pd.Series(log.status[dated])
     jump, whole = _jumps(log.sequence[dated])
     purged = status.str.contains("purged").to_numpy(dtype=bool)
+    good = np.flatnonzero(log.usable[dated])
+    # a second record of the same stamp that has a value stands
+    blank = log.valued[dated] & ~log.usable[dated] & ~np.isin(when, when[good])
     causes = (
         ("log disabled", status.str.contains("disabled").to_numpy(dtype=bool), when),
         ("log interrupted", status.str.contains("interrupted").to_numpy(dtype=bool), before),
         ("buffer purged", purged & ~whole & ~lost, before),
         ("buffer purged", purged & (whole | lost), when),
-        ("no usable value", log.valued[dated] & ~log.usable[dated], when),
+        ("no usable value", blank, when),
         ("records missing", lost, lost_from),
         ("records missing", jump, before),
     )
     begins = np.concatenate([at[mask] for _, mask, at in causes])
     places = np.concatenate([np.flatnonzero(mask) for _, mask, _ in causes])
     reasons = np.concatenate([np.full(int(m.sum()), r, dtype=object) for r, m, _ in causes])
-    good = np.flatnonzero(log.usable[dated])
     following = np.searchsorted(good, places)
     ends = np.append(when[good], when.max())[following]
     return _merged(following, begins, np.maximum(ends, begins), reasons)
+
+
+def gaps_of_rows(when: NDArray[np.datetime64], values: NDArray[np.float64]) -> pd.DataFrame | None:
+    """Return the gaps of a point whose rows may say that there is no value; ``None``: no row does.
+
+    Parameters
+    ----------
+    when, values : ndarray, shape (n,)
+        Stamps in any order, all given; NaN: the row is there and has no usable value.
+    """
+    usable = np.isfinite(values)
+    if usable.all():
+        return None
+    order = np.argsort(when, kind="stable")
+    n = len(when)
+    return gaps_of_log(
+        LogRecords(
+            when=when[order], usable=usable[order], valued=np.ones(n, dtype=bool),
+            status=np.full(n, "", dtype=object), sequence=np.full(n, np.nan),
+            lost_from=np.full(n, np.datetime64("NaT"), _US),
+        )
+    )  # fmt: skip
 
 
 def _jumps(sequence: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

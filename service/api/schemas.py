@@ -72,6 +72,17 @@ class LatestOut(Schema):
     clean_approach_K: float | None = Field(description="What a clean exchanger would show now.")
 
 
+class AlertStepOut(Schema):
+    """A step in the life of an alert; none is ever erased."""
+
+    at: datetime = Field(description="When the ledger learnt of it.")
+    what: str
+    raised: datetime = Field(description="The alert's day from then on.")
+    ended: datetime | None
+    by: str
+    reason: str | None = Field(description="What changed a conclusion that stood.")
+
+
 class AlertOut(Schema):
     """An alert and its state in the words of IEC 62682."""
 
@@ -87,6 +98,8 @@ class AlertOut(Schema):
     acknowledged_by: str
     shelved_until: datetime | None
     shelved_by: str
+    withdrawn: datetime | None = Field(description="Since when readings no longer raise it.")
+    history: list[AlertStepOut]
 
     @classmethod
     def of(cls, alert: Alert, plant: Plant, now_utc: datetime) -> "AlertOut":
@@ -105,6 +118,18 @@ class AlertOut(Schema):
             acknowledged_by=alert.acknowledged_by,
             shelved_until=alert.shelved_until_utc,
             shelved_by=alert.shelved_by,
+            withdrawn=alert.withdrawn_utc,
+            history=[
+                AlertStepOut(
+                    at=s.at_utc,
+                    what=str(s.what),
+                    raised=s.raised_utc,
+                    ended=s.ended_utc,
+                    by=s.by,
+                    reason=None if s.reason is None else remark_text(s.reason, plant.units),
+                )
+                for s in alert.history
+            ],
         )
 
 

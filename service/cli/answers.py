@@ -192,6 +192,7 @@ def alerts(
 
     from service.alerts.lifecycle import AlertState, needs_a_person
     from service.cli.output import note, print_json, say
+    from service.wording.history import changed_lines
 
     now_utc = datetime.now(UTC)
     with opened(workspace) as ledger:
@@ -199,11 +200,14 @@ def alerts(
         found = sorted(ledger.alerts(), key=lambda a: not needs_a_person(a, now_utc))
         shown = [a for a in found if every or a.state(now_utc) is not AlertState.NORMAL]
         values = [alert_values(a, plant, now_utc) for a in shown]
+        lines = {a.number: changed_lines(a, plant) for a in shown}
     if as_json:
         print_json(values)
         return
     for v in values:
         say(f"{v['number']:>4}  {v['tag']}  {v['raised'][:10]}  {v['state']}: {v['text']}")
+        for line in lines[v["number"]]:
+            say(f"      {line}")
     if not values:
         note("No alert is open." if not found else "No alert is open; --all lists the past ones.")
 
@@ -215,6 +219,14 @@ def alert_values(alert: Any, plant: Any, now_utc: Any) -> dict[str, Any]:
 
     values: dict[str, Any] = plain(alert)
     del values["remark"]
+    history = [
+        {
+            **{name.removesuffix("_utc"): value for name, value in plain(step).items()},
+            "reason": None if step.reason is None else remark_text(step.reason, plant.units),
+        }
+        for step in alert.history
+    ]
+    del values["history"]
     return {
         "number": values.pop("number"),
         "tag": values.pop("tag"),
@@ -223,6 +235,7 @@ def alert_values(alert: Any, plant: Any, now_utc: Any) -> dict[str, Any]:
         "state": str(alert.state(now_utc)),
         "text": remark_text(alert.remark, plant.units),
         **{name.removesuffix("_utc"): value for name, value in values.items()},
+        "history": history,
     }
 
 

@@ -86,7 +86,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         capacity=account_sections.capacity(evaluation, plant),
         pack=sections.pack_rows(exchanger, plant),
         log_heading=account_sections.log_heading(events, plant),
-        log=account_sections.log_entries(evaluation, events, plant),
+        log=account_sections.log_entries(evaluation, events, plant, ledger.alerts(tag)),
         proposals=open_proposals(ledger.proposals(tag), plant), deeds=[str(d) for d in Deed], roles=[(q.name, q.label) for q in TREND_ROLES],
         today=dates_today(plant), raw=_raw(request, evaluation, plant, week),
     )  # fmt: skip

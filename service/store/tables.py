@@ -202,6 +202,9 @@ class EvaluationRow(Base):
     newest: Mapped[bool]
     document: Mapped[dict[str, Any] | None]
     intervals: Mapped[bytes | None] = mapped_column(LargeBinary)  # Parquet
+    day_marks: Mapped[bytes | None] = mapped_column(
+        LargeBinary
+    )  # of the readings, by usecases.reopening
 
     __table_args__ = (Index("ix_evaluation_exchanger_id_made_utc", "exchanger_id", "made_utc"),)
 
@@ -237,6 +240,21 @@ class GapRow(Base):
     begin_utc: Mapped[datetime] = mapped_column(primary_key=True)
     end_utc: Mapped[datetime]
     reason: Mapped[str]
+
+
+class AlertStepRow(Base):
+    """One step in the life of an alert; rows are only ever added."""
+
+    __tablename__ = "alert_step"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    alert_id: Mapped[int] = mapped_column(ForeignKey("alert.id"), index=True)
+    at_utc: Mapped[datetime]  # when the ledger learnt of it
+    what: Mapped[str]
+    raised_utc: Mapped[datetime]  # the alert's days from then on
+    ended_utc: Mapped[datetime | None]
+    by: Mapped[str]
+    reason: Mapped[dict[str, Any] | None]  # a remark; none: the ordinary course
 
 
 class ProposalRow(Base):

@@ -235,7 +235,7 @@ class Ledger:
 
     def put_out_of_service(self, number: int, *, out: bool = True) -> Alert:
         """Take an alert out of service, or back into it."""
-        return alerting.put_out_of_service(self.store, number, out=out)
+        return alerting.put_out_of_service(self.store, number, out=out, now_utc=_now())
 
     # --- imports -------------------------------------------------------------------------------
 

@@ -139,6 +139,15 @@ REMARKS: dict[str, str] = {
     "step_ahead": "A step of the next best explanation fits {times#} times less well",
     "one_meter_step": "With a single meter, a change of the meter that day would look alike",
     "step_at_rest": "The idle hours before and after show it; on which day it was they cannot tell",
+    # what changed a conclusion that stood
+    "readings_late": "after readings of {first!} to {last!} arrived late ({days#} days)",
+    "readings_late_day": "after readings of {day!} arrived late",
+    "readings_corrected": "after readings of {first!} to {last!} were corrected ({days#} days)",
+    "readings_corrected_day": "after readings of {day!} were corrected",
+    "readings_removed": "after readings of {first!} to {last!} were taken out ({days#} days)",
+    "readings_removed_day": "after readings of {day!} were taken out",
+    "log_entered": "after \"{deed!}\" of {day!} was entered in the log",
+    "assessed_anew": "after it was assessed anew, with the register and the program as they were then",
     # alerts
     "drift_alert": "Approach {approach_K} at the reference condition, clean {clean_K}",
     "thermometer_alert": "{role!} reads {offset_K~}",

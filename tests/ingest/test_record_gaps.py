@@ -83,6 +83,35 @@ def test_an_interruption_at_the_head_of_a_file_reaches_back_by_the_longest_silen
     ]
 
 
+def test_a_second_record_of_the_same_stamp_with_a_value_stands(read):
+    data = json.loads(log(70.0, NULL, 71.0))
+    data[2]["timestamp"] = data[1]["timestamp"]
+    result = read(json.dumps(data), "log.json")
+    assert told(result) == []
+    assert len(result.blocks["HX-01"]) == 2
+
+
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_a_row_of_a_list_that_says_no_value_ends_the_silence_before_it(read, newest_first):
+    """As points logged on change are often exported: a row a change, and one where the point failed."""
+    rows = [
+        "PRI FLW T,2025-01-31T09:00:00Z,70.0,ok", "PRI RTN T,2025-01-31T09:00:00Z,45.0,ok",
+        "PRI FLW T,2025-01-31T09:20:00Z,71.0,fault", "PRI FLW T,2025-01-31T10:05:00Z,,ok",
+        "PRI FLW T,2025-01-31T11:00:00Z,72.0,ok", "PRI RTN T,2025-01-31T11:30:00Z,46.0,ok",
+    ]  # fmt: skip
+    if newest_first:
+        rows.reverse()
+    result = read("point,time,value,status\n" + "".join(r + "\n" for r in rows))
+    assert told(result) == [(ROLE, "09:20", "11:00", "no usable value")]
+
+
+def test_an_empty_cell_of_a_wide_table_is_no_gap(read):
+    text = "time,PRI FLW T (degC),PRI RTN T (degC)\n" + "".join(
+        f"2025-01-31T09:{m:02d}:00Z,{70 + m if m % 2 else ''},{45 + m}\n" for m in range(8)
+    )
+    assert read(text).gaps == {}
+
+
 def test_status_of_a_multiple_log_is_that_of_its_members(read):
     def of(minute, number, data):
         return {
