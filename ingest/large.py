@@ -20,7 +20,7 @@ import pandas as pd
 
 from analytics.vocabulary.errors import IngestError
 from ingest.dialects.sniffing import Table, find_table, say_broken_bytes
-from ingest.dialects.timing import ask_about_clock
+from ingest.dialects.timing import ask_about_clock, say_assumption
 from ingest.examination import ColumnReport, Examination
 from ingest.findings import Findings, Window
 from ingest.joining import Span, join_readings
@@ -170,6 +170,7 @@ def _survey(
         or len(head) > sampler.first
     ):
         return None
+    examination.clock_note = ""
     examination.size_bytes, examination.packed = sampler.size, packing
     examination.encoding = text.encoding if encoding.startswith("utf-8") else encoding
     return Survey(
@@ -417,6 +418,7 @@ class _Account:
         self._columns: dict[Any, ColumnReport] = {}
         self._surveyed = {_key(c): c for c in examination.columns}
         self._evidence: dict[str, Any] = {}
+        self._assumed, self._clock_note = True, ""
         self._clock_by_offsets = examination.clock.startswith("offsets in")
 
     def add(self, part: Examination, window: Window) -> None:
@@ -434,6 +436,8 @@ class _Account:
         for name, value in part.clock_evidence.items():
             before = self._evidence.get(name, False if isinstance(value, bool) else 0)
             self._evidence[name] = (before or value) if isinstance(value, bool) else before + value
+        self._assumed = self._assumed and part.clock_assumed
+        self._clock_note = self._clock_note or part.clock_note
         for question in part.questions:
             whole.ask(question)
 
@@ -491,6 +495,10 @@ class _Account:
                 "this size is read part by part: say by --time-zone what offset it is, such as +01:00."
             )
         ask_about_clock(whole, replace(rules, settled=None))
+        whole.clock_assumed = self._assumed
+        if self._assumed:
+            whole.clock_note = self._clock_note
+            say_assumption(whole, findings)
         whole.rows_read = self.rows + lines_aside(findings)
         for column in whole.columns:
             if column.values_outside_range:

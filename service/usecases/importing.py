@@ -1,9 +1,9 @@
 """Import a trend file: say what it holds, then store it, whole or not at all."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -97,7 +97,7 @@ def check_file(store: Store, name: str, data: bytes | Path, options: ImportOptio
         read = _check_large(connection, plant, sent, options) if size >= _LARGE_PERHAPS else None
         if read is None:
             whole = read_source(plant, name, sent.whole(), options, propose=True)
-            _ask_beside_stored(connection, whole.trends, whole.examination)
+            whole = _ask_beside_stored(connection, plant, whole)
             for tag, frame in whole.trends.items():
                 change += compare(tag, frame)
             read = Taken(whole.examination, whole.findings, tuple(whole.trends), change)
@@ -183,7 +183,7 @@ def store_file(
         packed = beside_reading.submit(originals.pack_all, whole)  # releases the interpreter
         source = read_source(plant, name, whole, options)
         with store.reading() as connection:
-            _ask_beside_stored(connection, source.trends, source.examination)
+            source = _ask_beside_stored(connection, plant, source)
     refuse_open_questions(name, source.examination, options)
     if not source.trends:
         raise IngestError(
@@ -213,9 +213,10 @@ def _check_large(
     survey = survey_source(plant, sent, options, propose=True)
     if survey is None:
         return None
-    _ask_beside_stored(connection, survey.sample, survey.examination)
+    _ask_mapping(connection, survey)
     try:
-        return read_large(survey, partial(imports.compare, connection))
+        read = read_large(survey, partial(imports.compare, connection))
+        return _ask_about_large(connection, plant, read)
     except NeedsWhole:
         return None
 
@@ -237,6 +238,7 @@ class Taken:
     findings: "tuple[Finding, ...]"
     tags: tuple[str, ...]
     change: Change
+    means: Mapping[str, pd.DataFrame] = field(default_factory=dict)  # of five minutes; if large
 
 
 class NeedsWhole(Exception):
@@ -254,19 +256,20 @@ def read_large(survey: "Survey", take: Callable[[str, pd.DataFrame], Change]) ->
         If it cannot be read.
     """
     change = Change()
-    tags: dict[str, None] = {}
+    means: dict[str, list[pd.DataFrame]] = {}
     try:
         for part in survey.parts():
             for tag, frame in part.items():
                 change += take(tag, frame)
-                tags[tag] = None
+                means.setdefault(tag, []).append(_means(frame))
     except IngestError as exc:
         if survey.examination.size_bytes > survey.rules.bytes_most:
             raise
         raise NeedsWhole from exc
     # stamps that two parts share, each with some of the points, count once
     change = replace(change, rows=survey.totals.rows)
-    return Taken(survey.examination, tuple(survey.findings), tuple(tags), change)
+    joined = {tag: _joined(parts) for tag, parts in means.items()}
+    return Taken(survey.examination, tuple(survey.findings), tuple(means), change, joined)
 
 
 def _store_large(
@@ -283,7 +286,7 @@ def _store_large(
     if survey is None:
         return None
     with store.reading() as connection:
-        _ask_beside_stored(connection, survey.sample, survey.examination)
+        _ask_mapping(connection, survey)
     refuse_open_questions(sent.name, survey.examination, options)
     try:
         with store.writing() as connection:
@@ -292,6 +295,7 @@ def _store_large(
                 return _outcome(before, repeated=True, findings=0)
             keep(connection, sent.packed())
             read = read_large(survey, partial(imports.store_readings, connection))
+            read = _ask_about_large(connection, plant, read)
             refuse_open_questions(sent.name, read.examination, options)
             stored = record(connection, read)
     except NeedsWhole:
@@ -299,11 +303,10 @@ def _store_large(
     return _outcome(stored, repeated=False, findings=len(read.findings))
 
 
-def _ask_beside_stored(
-    connection: Connection, trends: Mapping[str, pd.DataFrame], examination: "Examination"
-) -> None:
+def _ask_beside_stored(connection: Connection, plant: Plant, read: Source) -> Source:
     """Ask about what a file shows beside the readings that are stored."""
-    for tag, frame in trends.items():
+    examination = read.examination
+    for tag, frame in read.trends.items():
         stored = _stored_beside(connection, tag, frame)
         if stored is None:
             # later files of the same points were asked about with the first
@@ -311,6 +314,89 @@ def _ask_beside_stored(
                 examination.ask(text)
         elif (question := _clock_question(frame, stored)) is not None:
             examination.ask(f"{tag}: {question}")
+    return _doubt_clock(connection, read, plant) if examination.clock_assumed else read
+
+
+def _doubt_clock(connection: Connection, read: Source, plant: Plant) -> Source:
+    """Say where the day outdoors jumps with the clock, against what is stored of the weeks around."""
+    from ingest.clock_offset import WEATHER, stays_on_one_offset
+    from ingest.findings import Finding
+
+    for tag, frame in read.trends.items():
+        if WEATHER not in frame.columns or imports.reading_span(connection, tag) is None:
+            continue
+        around = timedelta(days=62)  # the window on either side of a change of the clock
+        first, last = frame.index[0].to_pydatetime(), frame.index[-1].to_pydatetime()
+        stored = imports.load_readings(connection, tag, first - around, last + around)
+        if WEATHER not in stored.columns:
+            continue
+        text = stays_on_one_offset(frame[WEATHER], stored[WEATHER], plant.zone)
+        if text is not None:
+            reason, found = "clock on one offset", f"{tag}: {text}"
+            read.examination.clock_note = f"{read.examination.clock_note} {found}".strip()
+            read.examination.doubtful = {**read.examination.doubtful, reason: 1}
+            finding = Finding(None, None, reason, found, "doubtful")
+            return replace(read, findings=(*read.findings, finding))
+    return read
+
+
+def _ask_mapping(connection: Connection, survey: "Survey") -> None:
+    """Ask what the first file of an exchanger is asked."""
+    for tag in survey.sample:
+        if imports.reading_span(connection, tag) is None:
+            for text in survey.examination.mapping_doubts.get(tag, ()):
+                survey.examination.ask(text)
+
+
+def _ask_about_large(connection: Connection, plant: Plant, read: Taken) -> Taken:
+    """Ask of a large file what is asked of others beside stored readings, by means of five minutes."""
+    from ingest.clock_offset import WEATHER, stays_on_one_offset
+    from ingest.findings import Finding
+
+    examination, around = read.examination, timedelta(days=62)
+    for tag, frame in read.means.items():
+        first, last = frame.index[0].to_pydatetime(), frame.index[-1].to_pydatetime()
+        # roles of this file say nothing of themselves
+        stored = _stored_means(connection, tag, first, last)
+        if (question := _clock_question(frame, stored)) is not None:
+            examination.ask(f"{tag}: {question}")
+        if not examination.clock_assumed or WEATHER not in frame.columns:
+            continue
+        beside = pd.concat(
+            [
+                _stored_means(connection, tag, first - around, first),
+                _stored_means(connection, tag, last, last + around),
+            ]
+        )
+        if WEATHER not in beside.columns:
+            continue
+        text = stays_on_one_offset(frame[WEATHER], beside[WEATHER], plant.zone)
+        if text is not None:
+            reason, found = "clock on one offset", f"{tag}: {text}"
+            examination.clock_note = f"{examination.clock_note} {found}".strip()
+            examination.doubtful = {**examination.doubtful, reason: 1}
+            finding = Finding(None, None, reason, found, "doubtful")
+            return replace(read, findings=(*read.findings, finding))
+    return read
+
+
+def _stored_means(connection: Connection, tag: str, start: datetime, end: datetime) -> pd.DataFrame:
+    """Return means of five minutes of what is stored, of which only a few days are held at a time."""
+    parts = []
+    while start < end:
+        following = min(start + timedelta(days=4), end)
+        parts.append(_means(imports.load_readings(connection, tag, start, following)))
+        start = following
+    return _joined(parts)
+
+
+def _means(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.groupby(pd.DatetimeIndex(frame.index).floor("5min")).mean()
+
+
+def _joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    whole = pd.concat([p for p in parts if len(p)] or [*parts[:1], pd.DataFrame()])
+    return whole.groupby(level=0).mean().sort_index() if len(whole) else whole
 
 
 def store_gaps_of(connection: Connection, source: Source) -> None:
