@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from analytics.decisions.forecast import forecast_fouling
-from analytics.decisions.growth import AMPLITUDE_SD
 from analytics.vocabulary.errors import EvaluationError
 
 START = np.datetime64("2024-09-15", "D")
@@ -50,11 +49,15 @@ def _observed(truth, rng, alike):
 
 
 def _forecast(value, origin, horizon=120, **changes):
-    given = {"unit_fouling": 2e-4, "clean_since": START, "common_sd": 0.01, "made": DAYS[origin]}
+    n = len(value)
+    given = {
+        "unit_fouling": 2e-4, "clean_since": START, "made": DAYS[origin],
+        "reference": np.full((n, n), 1e-4), "wander": np.zeros((n, n)),
+    }  # fmt: skip
     return forecast_fouling(
-        DAYS[: len(value)],
+        DAYS[:n],
         value,
-        np.full(len(value), 0.006),
+        np.full(n, 0.006),
         horizon_days=horizon,
         **(given | changes),
     )
@@ -133,7 +136,7 @@ def test_one_wild_day_hardly_moves_the_forecast():
     rng = np.random.default_rng(27)
     value = 0.2 * np.arange(LENGTH) / 300 + 0.006 * rng.standard_normal(LENGTH)
     wild = value.copy()
-    wild[195] += 10 * AMPLITUDE_SD
+    wild[195] += 1.5
     plain, moved = _forecast(value, 200).quantiles[2, 89], _forecast(wild, 200).quantiles[2, 89]
     assert moved == pytest.approx(plain, abs=0.03)
 
