@@ -22,13 +22,14 @@ Floats = NDArray[np.float64]
 # deviation), and comes back within so many days. How uneven this one is, its own days tell: all
 # three are tried. Clean plates, and those with a deposit that came at one stroke, are the evenest.
 RATE_SD = (1.0e-4, 3.5e-4, 1.2e-3)
-RATE_PRIOR = (0.45, 0.40, 0.15)
+RATE_PRIOR = (0.5, 0.35, 0.15)
 EVENEST_RATE_SD = 5.0e-5
 RATE_MEMORY_DAYS = 45.0
-LEVEL_WANDER = 6.0e-4  # a day
+LEVEL_WANDER = 4.0e-4  # per root day
 # How large a deposit is after half a year, before any of it was seen (half normal): slow ones and
 # fast ones. One wide spread alone makes a slow growth look less likely than none.
-AMPLITUDE_SD = (0.04, 0.2)
+AMPLITUDE_SD = (0.04, 0.25)
+AMPLITUDE_PRIOR = (0.3, 0.7)
 YARDSTICK_DAYS = 180.0
 # The error of the clean reference, over what is stated of it: mostly less, sometimes more.
 REFERENCE_FACTOR = (0.4, 1.2)
@@ -150,11 +151,11 @@ def models_of_growth(span: float) -> Models:
             continue
         uneven = zip(RATE_SD, RATE_PRIOR, strict=True)
         rates = ((EVENEST_RATE_SD, 1.0),) if law.kind == "step" else tuple(uneven)
-        alike = len(AMPLITUDE_SD) * sum(other.family == law.family for other in LAWS)
+        alike = sum(other.family == law.family for other in LAWS)
         rows += [
-            (index, onset, rate, size, chance * share * FAMILY_PRIOR[law.family] / alike)
+            (index, onset, rate, size, chance * share * of_size * FAMILY_PRIOR[law.family] / alike)
             for rate, share in rates
-            for size in AMPLITUDE_SD
+            for size, of_size in zip(AMPLITUDE_SD, AMPLITUDE_PRIOR, strict=True)
             for onset, chance in zip(onsets, begins, strict=True)
         ]
     table = np.array(rows)
@@ -185,7 +186,9 @@ def weigh_models(models: Models, observed: Observed, span: float, averaged: Floa
     days = observed.age - key[:, 1:]
     shape = averaged @ shapes(key[:, 0].astype(np.intp), days).T  # (rows, shapes)
     parts = [
-        _weighed(models, chosen, (shape, shape_of.ravel()[chosen]), observed, span, averaged, factor)
+        _weighed(
+            models, chosen, (shape, shape_of.ravel()[chosen]), observed, span, averaged, factor
+        )
         for factor in REFERENCE_FACTOR
         for chosen in (np.flatnonzero(models.rate_sd == r) for r in np.unique(models.rate_sd))
     ]
@@ -242,12 +245,12 @@ def _weighed(
 def _unevenness(
     age: Floats, span: float, rate_sd: float, start_sd: float
 ) -> tuple[Floats, Floats, Floats]:
-    """Return the covariance of what departs from the law: of the days (n, n), of the days with level
-    and rate at ``span`` (n, 2), and of those two (2, 2).
+    """Return the covariance of what departs from the law.
 
+    That of the days (n, n), of the days with level and rate at ``span`` (n, 2), and of those two (2, 2).
     The rate forgets exponentially and keeps its variance (Ornstein-Uhlenbeck); the level is its sum,
     and wanders by itself beside it.
-    """  # noqa: D205
+    """
 
     def level(early: Floats, late: Floats) -> Floats:
         left = (np.exp(-t / RATE_MEMORY_DAYS) for t in (early, late, late - early))

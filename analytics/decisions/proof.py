@@ -27,6 +27,7 @@ HISTORY_DAYS = 60  # before the visit, for how the days scatter
 LEAST_DAYS = 5
 LEAST_GAIN = 0.01  # of U: below, nobody would call it an effect
 WORKED_SHARE = 0.7
+_LEAST_SCALE = 0.75  # of the stated errors: how much less than stated days may scatter
 _LEAST_ALIKE = 0.3  # days resemble the day before at least this much (weather lasts)
 _LEVEL_SD = 0.5  # of the deposit at the visit, before any day was seen
 _RATE_SD = (3e-4, 1.5e-3, 5e-3)  # of its growth, a day: hardly any, usual, fast
@@ -142,7 +143,9 @@ def _day_scatter(
     # the lines take some likeness away: about (1 + 4 r)/n for each of them
     alike = product / power
     alike += lines * (1.0 + 4.0 * max(alike, 0.0)) / (freedom + 2 * lines)
-    return max(1.0, float(np.sqrt(power / freedom))), float(np.clip(alike, _LEAST_ALIKE, 0.85))
+    return max(_LEAST_SCALE, float(np.sqrt(power / freedom))), float(
+        np.clip(alike, _LEAST_ALIKE, 0.85)
+    )
 
 
 def _levels_at_visit(

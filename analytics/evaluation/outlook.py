@@ -388,7 +388,7 @@ def proofs(account: Account, at: ReferencePoint) -> tuple[VisitProof, ...]:
             prove_visit(
                 event, days_to_index(known.day), known.deposit * turn, known.standard_error * turn,
                 common_sd=at.clean_sd, reference=known.reference * shared, wander=known.wander * shared,
-                others=days_to_index(np.array([v for v in account.surface_days if v != day], dtype=np.int64)),
+                others=[np.datetime64(v, "D") for v in account.surface_days if v != day],
             )
         )  # fmt: skip
     return tuple(found)
