@@ -51,6 +51,8 @@ class Guess:
     why: str
     unit: str | None = None  # in which it seems to be logged, where the values told
     unit_sure: bool = False
+    settled: bool = False  # the flow of heat bears it out; a name alone settles nothing
+    rival: str | None = None  # the heading that may be this role as well
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values, fit for JSON."""

@@ -1,9 +1,12 @@
 """Readings of single points to one frame per exchanger; stamps that come twice are settled here."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analytics.vocabulary.gaps import GAP_COLUMNS
 from ingest.dialects.readings import Reading
 from ingest.findings import KEPT_PER_REASON, Findings
 
@@ -18,12 +21,16 @@ def join_readings(readings: list[Reading], findings: Findings) -> dict[str, pd.D
     # the readings of a wide file share their stamps; so does one point that serves several
     said: set[tuple[int, str]] = set()
     counted: set[int] = set()
+    orders: dict[int, _Order] = {}
     for reading in readings:
         # a wide file's readings hold the very same array of stamps
         shared = id(reading.time_utc)
         key = (shared, reading.heading)
+        if shared not in orders:
+            orders[shared] = _order(reading.time_utc)
         series = _settle(
             reading,
+            orders[shared],
             None if key in said else findings,
             count_equal=shared not in counted,
         )
@@ -33,26 +40,66 @@ def join_readings(readings: list[Reading], findings: Findings) -> dict[str, pd.D
     return {tag: _frame(roles) for tag, roles in columns.items()}
 
 
+def join_gaps(readings: list[Reading]) -> dict[str, pd.DataFrame]:
+    """Return a gap frame for each exchanger of which the source tells gaps."""
+    told: dict[str, list[pd.DataFrame]] = {}
+    for reading in readings:
+        if reading.gaps is not None and len(reading.gaps):
+            told.setdefault(reading.tag, []).append(reading.gaps.assign(role=reading.role))
+    return {
+        tag: pd.concat(frames, ignore_index=True)[list(GAP_COLUMNS)] for tag, frames in told.items()
+    }
+
+
 def _frame(roles: dict[str, pd.Series]) -> pd.DataFrame:
-    frame = pd.concat(roles, axis=1, sort=True).sort_index()
+    first, *others = (series.index for series in roles.values())
+    if all(index is first for index in others):
+        frame = pd.DataFrame({role: s.to_numpy() for role, s in roles.items()}, index=first)
+    else:
+        frame = pd.concat(roles, axis=1, sort=True).sort_index()
     frame = frame.dropna(how="all")
     frame.columns = frame.columns.astype(object)
     frame.index.name = "time_utc"
     return frame
 
 
-def _settle(reading: Reading, findings: Findings | None, *, count_equal: bool) -> pd.Series:
-    """Return the series with each stamp once, rising."""
-    order = np.argsort(reading.time_utc, kind="stable")
-    times, values, lines = reading.time_utc[order], reading.values[order], reading.line[order]
+@dataclass(frozen=True, slots=True)
+class _Order:
+    """Rising order of stamps; which of them, so ordered, is the same as the one before it."""
+
+    places: NDArray[np.int64] | None  # None: they rise as they are
+    times: NDArray[np.datetime64]
+    same: NDArray[np.bool_]
+    index: pd.DatetimeIndex | None  # None: some stamps come more than once
+
+
+def _order(time_utc: NDArray[np.datetime64]) -> _Order:
+    places = None
+    if np.any(time_utc[1:] < time_utc[:-1]):
+        places = np.argsort(time_utc, kind="stable")
+    times = time_utc if places is None else time_utc[places]
     same = np.zeros(len(times), dtype=bool)
     same[1:] = times[1:] == times[:-1]
-    if same.any():
-        times, values = _settle_twice(
-            times, values, lines, same, reading.heading, findings, count_equal
-        )
-    index = pd.DatetimeIndex(times, name="time_utc").tz_localize("UTC")
-    return pd.Series(values, index=index, name=reading.role)
+    return _Order(places, times, same, None if same.any() else _index(times))
+
+
+def _index(times: NDArray[np.datetime64]) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex(times, name="time_utc").tz_localize("UTC")
+
+
+def _settle(
+    reading: Reading, order: _Order, findings: Findings | None, *, count_equal: bool
+) -> pd.Series:
+    """Return the series with each stamp once, rising."""
+    values, lines = reading.values, reading.line
+    if order.places is not None:
+        values, lines = values[order.places], lines[order.places]
+    if order.index is not None:
+        return pd.Series(values, index=order.index, name=reading.role)
+    times, values = _settle_twice(
+        order.times, values, lines, order.same, reading.heading, findings, count_equal
+    )
+    return pd.Series(values, index=_index(times), name=reading.role)
 
 
 def _settle_twice(

@@ -262,12 +262,17 @@ def count_cells(
 ) -> None:
     """Count read, missing and unreadable cells of one point; ``index`` points into ``texts``."""
     counts = np.bincount(index, minlength=len(texts))
-    for i in np.flatnonzero(cells.missing & (counts > 0)):
-        word = str(texts[int(i)].as_py()) or "(empty)"
-        report.missing_words = {
-            **report.missing_words,
-            word: report.missing_words.get(word, 0) + int(counts[i]),
-        }
+    gone = np.flatnonzero(cells.missing & (counts > 0))
+    # the words may come again in ``texts``; they are told in the order in which they came
+    words: dict[str, int] = {}
+    listed = texts.take(pa.array(gone)).dictionary_encode()
+    sums = np.bincount(np.asarray(listed.indices), counts[gone], len(listed.dictionary))
+    for word, number in zip(listed.dictionary.to_pylist(), sums.tolist(), strict=True):
+        words[word or "(empty)"] = int(number)
+    report.missing_words = {
+        **report.missing_words,
+        **{word: report.missing_words.get(word, 0) + n for word, n in words.items()},
+    }
     bad = np.flatnonzero(cells.unreadable[index])
     report.values_missing = int(counts[cells.missing].sum())
     report.values_unreadable = len(bad)

@@ -1,6 +1,6 @@
 """From a source to trend frames and findings: the two calls that the rest of the project needs."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pandas as pd
@@ -12,7 +12,7 @@ from ingest.dialects.sniffing import Table, find_table
 from ingest.examination import Examination
 from ingest.findings import LINE_REASONS, Findings
 from ingest.guessing import propose_points
-from ingest.joining import join_readings
+from ingest.joining import join_gaps, join_readings
 from ingest.mapping.judging import doubts
 from ingest.mapping.reporting import propose_mapping
 from ingest.rules import Rules
@@ -24,12 +24,14 @@ class ReadResult:
     """What a source holds: a trend frame for each exchanger, and what was refused or doubted.
 
     Each frame of ``blocks`` has a rising, unique ``DatetimeIndex`` "time_utc" in UTC and a float64
-    column for each role, in SI units.
+    column for each role, in SI units. ``gaps``
+    has a gap frame for each exchanger of which the source itself tells gaps.
     """
 
     blocks: dict[str, pd.DataFrame]
     findings: Findings
     examination: Examination
+    gaps: dict[str, pd.DataFrame] = field(default_factory=dict)
 
 
 def examine(source: Path | bytes, name: str, rules: Rules) -> Examination:
@@ -95,7 +97,9 @@ def _read(source: Path | bytes, name: str, rules: Rules) -> ReadResult:
     _doubt_mapping(readings, blocks, examination, findings)
     propose_mapping(examination)
     _summarise(examination, blocks, findings)
-    return ReadResult(blocks=blocks, findings=findings, examination=examination)
+    return ReadResult(
+        blocks=blocks, findings=findings, examination=examination, gaps=join_gaps(readings)
+    )
 
 
 def _read_table(

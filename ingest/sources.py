@@ -21,6 +21,7 @@ _NOT_TEXT: tuple[tuple[bytes, str], ...] = (
     (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
     (b"Rar!", "a rar archive"),
 )
+_NOTHING = b" \t\r\n\0\xef\xbb\xbf\xff\xfe"
 _BROKEN_UTF8 = "utf-8 with broken bytes"
 _MARKS: tuple[tuple[bytes, str], ...] = (
     (b"\xef\xbb\xbf", "utf-8-sig"),
@@ -128,7 +129,7 @@ def load_text(
         data, packed = _table_text(data, kind, name, bytes_most), kind
     elif is_json(data):
         data, packed = records_text(data, name), packed or "json"
-    if not data.strip(b" \t\r\n\0\xef\xbb\xbf\xff\xfe"):
+    if not data[:4096].strip(_NOTHING) and not data.strip(_NOTHING):
         raise IngestError(f"{name}: the file is empty. Export the trends again.")
     for magic, what in _NOT_TEXT:
         if data.startswith(magic):
@@ -170,7 +171,7 @@ def load_text(
 
 def _plain_line_ends(data: bytes) -> bytes:
     """Return text whose lines end in \\n or \\r\\n, whatever mixture of line ends it came with."""
-    if data.count(b"\r") == data.count(b"\r\n"):
+    if b"\r" not in data or data.count(b"\r") == data.count(b"\r\n"):
         return data
     # \r\r\n is one line end that was translated twice
     data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n")

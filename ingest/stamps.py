@@ -36,7 +36,7 @@ _PATTERNS: tuple[tuple[str, str], ...] = (
     ("month in words", rf"^{_DAY_WORD}{_DAY_MONTH}(?:{_BETWEEN}{_CLOCK})?{_ZONE}$"),
     ("month in words", rf"^{_DAY_WORD}{_MONTH_DAY}(?:{_BETWEEN}{_CLOCK})?{_ZONE}$"),
 )
-_PLAIN_ISO = r"^\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}(?::\d{2})?$"
+_PLAIN_SIZES = pa.array([16, 19], pa.int32())
 _EPOCH = r"^(\d{10}|\d{13}|\d{16}|\d{19})(?:\.\d*)?$"
 _DATE = r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})|\d{1,2}[-/. ]+[^\W\d_]{3,10}\.?[-/ ,]+(?:\d{4}|\d{2})|[^\W\d_]{3,10}\.? \d{1,2},? \d{4})"
 _TIME = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,:]\d+)?)?(?:\s*[AaPp]\.?\s?[Mm]\.?)?"
@@ -213,9 +213,11 @@ def _plain_iso(texts: pa.Array) -> NDArray[np.datetime64] | None:
     """Read stamps that are all as in 2025-01-31 13:45:00, by the library's own reader; else ``None``.
 
     It takes what the patterns below take, ten times as fast; a day that does not exist or a 24th
-    hour sends the whole column to them.
+    hour sends the whole column to them. Of the texts that it takes, these alone are 16 or 19 long:
+    it knows dates, hours and fractions besides, and refuses an offset.
     """
-    if not len(texts) or not pc.all(pc.match_substring_regex(texts, _PLAIN_ISO)).as_py():
+    size = pc.binary_length(texts)
+    if not len(texts) or not pc.all(pc.is_in(size, _PLAIN_SIZES)).as_py():
         return None
     try:
         read = pc.cast(texts, pa.timestamp("us"))

@@ -28,10 +28,44 @@ ZIP_MARKS = (b"PK\x03\x04", b"PK\x05\x06")
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """One file of an archive, or a file that came by itself."""
+    """One file of an archive, or a file that came by itself.
+
+    ``refused`` says why a file of an archive cannot be unpacked; ``data`` is empty then.
+    """
 
     name: str
     data: bytes
+    refused: str = ""
+
+
+class DamagedMember(IngestError):
+    """One file of an archive cannot be unpacked; the others may be whole."""
+
+
+class Budget:
+    """How much one thing that was sent may still unpack to, archives inside it included.
+
+    Bytes are spent as they are read, so that files which turn out damaged at their end cost as well.
+    """
+
+    def __init__(self, most: int, files_most: int = MEMBERS_MOST) -> None:
+        self.most = most
+        self._left = most
+        self._files_left = files_most
+
+    def spend(self, count: int, name: str) -> None:
+        """Take ``count`` bytes off; raise IngestError where there are no more."""
+        self._left -= count
+        if self._left < 0:
+            raise too_large(name, f"more than {self.most / 2**20:.0f} MiB", self.most)
+
+    def spend_files(self, count: int, name: str) -> None:
+        """Take ``count`` files off; raise IngestError where there are no more."""
+        self._files_left -= count
+        if self._files_left < 0:
+            raise IngestError(
+                f"{name}: the archive holds more than {MEMBERS_MOST} files. Split it."
+            )
 
 
 def too_large(name: str, size: str, most: int) -> IngestError:
@@ -61,14 +95,13 @@ def packed_by(data: bytes) -> str:
     return next((name for mark, name, _ in _PACKERS if data.startswith(mark)), "")
 
 
-def _read(stream: IO[bytes], packed_size: int, name: str, most: int) -> bytes:
+def _read(stream: IO[bytes], packed_size: int, name: str, budget: Budget) -> bytes:
     """Read a stream to its end, or to where nobody's trends would go."""
     blocks: list[bytes] = []
     size = 0
     while block := stream.read(_BLOCK):
         size += len(block)
-        if size > most:
-            raise too_large(name, f"more than {most / 2**20:.0f} MiB", most)
+        budget.spend(len(block), name)
         if size > _GROWTH_COUNTS_FROM and size > _GROWTH_MOST * packed_size:
             raise IngestError(
                 f"{name}: unpacks to more than {_GROWTH_MOST} times its size, as no trends do. "
@@ -82,7 +115,7 @@ def _unpack_stream(data: bytes, packing: str, name: str, most: int) -> bytes:
     opened = next(make for _, its, make in _PACKERS if its == packing)
     try:
         with opened(io.BytesIO(data)) as stream:
-            unpacked = _read(stream, len(data), name, most)
+            unpacked = _read(stream, len(data), name, Budget(most))
     except (EOFError, OSError, ValueError, zlib.error, lzma.LZMAError, pa.ArrowException) as exc:
         raise IngestError(
             f"{name}: the {packing} file is cut short or damaged ({exc}). Copy or export it again."
@@ -99,7 +132,7 @@ def _outside(path: str) -> bool:
 def _is_file(member: zipfile.ZipInfo) -> bool:
     base = member.filename.rsplit("/", 1)[-1]
     return not (
-        member.is_dir()
+        member.filename.endswith("/")
         or member.filename.startswith("__MACOSX")
         or base.startswith(".")
         or base.lower() in ("thumbs.db", "desktop.ini")
@@ -124,16 +157,12 @@ def open_zip(data: bytes, name: str) -> zipfile.ZipFile:
             f"{name}: the archive holds the path {outside[0]!r}, which leads outside of it. "
             "Nothing of it was read; ask where it comes from."
         )
-    if len(archive.infolist()) > MEMBERS_MOST:
-        raise IngestError(
-            f"{name}: the archive holds {len(archive.infolist())} files, more than {MEMBERS_MOST}. "
-            "Split it."
-        )
+    Budget(0).spend_files(len(archive.infolist()), name)
     return archive
 
 
 def _damaged(name: str, exc: Exception) -> IngestError:
-    return IngestError(
+    return DamagedMember(
         f"{name}: the zip file cannot be read ({exc}). Unpack it or export it again."
     )
 
@@ -143,11 +172,21 @@ def zip_members(archive: zipfile.ZipFile) -> list[zipfile.ZipInfo]:
     return sorted((m for m in archive.infolist() if _is_file(m)), key=lambda m: m.filename)
 
 
-def read_member(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str, most: int) -> bytes:
-    """Return a member's bytes; raise IngestError where it is damaged, locked or too large."""
+def read_member(
+    archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str, budget: Budget
+) -> bytes:
+    """Return a member's bytes.
+
+    Raises
+    ------
+    DamagedMember
+        If it is damaged or locked.
+    IngestError
+        If it is larger than what may still be unpacked.
+    """
     try:
         with archive.open(member) as stream:
-            return _read(stream, max(member.compress_size, 1), name, most)
+            return _read(stream, max(member.compress_size, 1), name, budget)
     except (
         zipfile.BadZipFile, EOFError, OSError, ValueError, zlib.error, lzma.LZMAError,
         RuntimeError, NotImplementedError,
@@ -178,7 +217,7 @@ def unpack(data: bytes, name: str, most: int) -> tuple[bytes, str]:
                 f"{name}: the zip file holds {len(members)} files ({listed}), not one. "
                 "Unpack it and import the files one by one."
             )
-        return read_member(archive, members[0], name, most), "zip"
+        return read_member(archive, members[0], name, Budget(most)), "zip"
 
 
 def is_workbook(archive: zipfile.ZipFile) -> bool:
@@ -186,12 +225,22 @@ def is_workbook(archive: zipfile.ZipFile) -> bool:
     return "[Content_Types].xml" in archive.namelist()
 
 
-def zip_contents(data: bytes, name: str, most: int) -> Iterator[Member]:
-    """Yield the files of an archive one after the other; all together may hold ``most`` bytes."""
-    left = most
+def zip_contents(data: bytes, name: str, budget: Budget) -> Iterator[Member]:
+    """Yield the files of an archive one after the other; a damaged one says so in its place.
+
+    Raises
+    ------
+    IngestError
+        If the archive as a whole cannot be read, or holds more than ``budget`` has left.
+    """
     with open_zip(data, name) as archive:
-        for info in zip_members(archive):
+        found = zip_members(archive)
+        budget.spend_files(len(found), name)
+        for info in found:
             label = f"{name}/{info.filename}"
-            content = read_member(archive, info, label, left)
-            left -= len(content)
-            yield Member(label, content)
+            try:
+                yield Member(label, read_member(archive, info, label, budget))
+            except DamagedMember as exc:
+                # the block in which the damage showed was unpacked too, but never came back
+                budget.spend(min(info.file_size, _BLOCK), label)
+                yield Member(label, b"", str(exc))

@@ -91,6 +91,15 @@ def ledger(workspace: Path, database_url: str) -> Iterator[Ledger]:
 
 
 @pytest.fixture
+def own_ledger(workspace: Path) -> Iterator[Ledger]:
+    """A ledger in a file, for what does not depend on the database."""
+    opened = Ledger.open(Settings(workspace=workspace, workers=1))
+    opened.load_register()
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
 def write_trends() -> Callable[..., str]:
     """Write a trend file for the example register's HX-01, hourly from a CET midnight."""
 

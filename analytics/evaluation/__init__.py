@@ -30,6 +30,7 @@ from analytics.evaluation.reference import (
     reference_record,
 )
 from analytics.evaluation.thermometer_pairs import pair_offsets
+from analytics.evaluation.unlogged import proposals_of, with_proposals
 from analytics.evaluation.verdict import cannot_tell, decide, early_verdict
 from analytics.trends.account import Account, keep_account
 from analytics.trends.reference_condition import (
@@ -66,6 +67,7 @@ def evaluate(
     trends: pd.DataFrame,
     events: Sequence[MaintenanceEvent] = (),
     *,
+    gaps: pd.DataFrame | None = None,
     progress: Progress | None = None,
 ) -> Evaluation:
     """Assess one exchanger from all its trends.
@@ -78,6 +80,8 @@ def evaluate(
     events : sequence of MaintenanceEvent
         The maintenance log; events of other exchangers are ignored, and so are those after the end
         of the data, which cannot have shown yet.
+    gaps : DataFrame, optional
+        Gap frame: where the logger says that it did not log (see ``analytics.vocabulary.gaps``).
     progress : callable, optional
         Called with a word on the step, how many are done, and of how many.
 
@@ -100,7 +104,7 @@ def evaluate(
         key=lambda e: e.at_utc,
     )
     step("reading the hours", 0, _STEPS)
-    account = keep_account(exchanger, trends, own)
+    account = keep_account(exchanger, trends, own, gaps)
     step("indicators", 2, _STEPS)
     table, width = interval_table(account, trends)
     intervals = interval_frame(account, table, width)
@@ -166,6 +170,8 @@ def _concluded(
     verdict = early or decide(
         account, odds, listed, state, forecast, money, alerts, health, effectiveness(intervals)
     )
+    proposals = proposals_of(account, at, daily)
+    verdict = with_proposals(verdict, proposals)
     if money is not None and verdict.kind not in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER):
         money = outlook.unproven(money)
     step("done", _STEPS, _STEPS)
@@ -174,7 +180,7 @@ def _concluded(
         health=health, reference=_stated_reference(account, at), state=state, offsets=instrument_errors(account, odds),
         forecast=forecast, money=money, capacity=capacity,
         proofs=outlook.proofs(account, at), alerts=alerts, latest=latest, daily=daily,
-        intervals=intervals, pairs=pair_offsets(account),
+        intervals=intervals, pairs=pair_offsets(account), proposals=proposals,
     )  # fmt: skip
 
 

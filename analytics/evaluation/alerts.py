@@ -7,14 +7,15 @@ from numpy.typing import NDArray
 from analytics.decisions.building_side import BuildingSide
 from analytics.evaluation.health import last_reading, silent_roles
 from analytics.trends.account import Account, accusable
-from analytics.trends.drift import alarm_threshold
-from analytics.trends.model import INSTRUMENTS
+from analytics.trends.drift import LEAST_DEPOSIT, alarm_threshold
+from analytics.trends.model import INSTRUMENTS, Array
 from analytics.trends.reference_condition import NINE_IN_TEN, days_to_index
 from analytics.trends.tracking import matters
 from analytics.vocabulary.quantities import TEMPERATURES
 from analytics.vocabulary.records import AlertEvent, CauseKind, Remark
 
 QUIET_DAYS = 14  # with evidence, below half the threshold, before an alert ends
+LEAST_LEVEL = 0.01  # times U0, for sure: a deposit that stands
 INSTRUMENT_MARGIN = 5.0
 INSTRUMENT_EVIDENCE = 10.0
 
@@ -38,6 +39,42 @@ def latched(
     return found
 
 
+def fouling_spans(
+    raised: NDArray[np.bool_], quiet: NDArray[np.bool_], visited: NDArray[np.bool_],
+    deposit: Array, sd: Array,
+) -> list[tuple[int, int | None]]:  # fmt: skip
+    """Return (first, last or None) rows of fouling alerts.
+
+    Scores look back to where a drift began and go on speaking of a deposit that has gone since, as
+    one does that was taken off without a line in the log. So an alert is calm as well while the
+    deposit that stood is gone for sure; and after it ended so, the level itself must be above nought.
+
+    Parameters
+    ----------
+    raised, quiet, visited : (d,) days of alarm, of small evidence, of visits
+    deposit, sd : (d,) the account's level, times U0
+    """
+    low, high = deposit - NINE_IN_TEN * sd, deposit + NINE_IN_TEN * sd
+    found: list[tuple[int, int | None]] = []
+    since, calm, least, gone, went = None, 0, -np.inf, False, False
+    for i in range(len(raised)):
+        if visited[i]:
+            went = False
+        if since is not None:
+            least = max(least, low[i])
+            gone = bool(high[i] < least and deposit[i] < LEAST_DEPOSIT)
+            calm = calm + 1 if quiet[i] or gone else 0
+            if visited[i] or calm >= QUIET_DAYS:
+                found.append((since, i))
+                went |= gone
+                since = None
+        if since is None and raised[i] and (not went or low[i] > LEAST_LEVEL):
+            since, calm, least = i, 0, low[i]
+    if since is not None:
+        found.append((since, None))
+    return found
+
+
 def fouling_alerts(account: Account, daily: pd.DataFrame) -> list[AlertEvent]:
     """Drift alerts for deposit; a visit to the plates ends them."""
     info, scores = account.info, account.scores
@@ -52,9 +89,10 @@ def fouling_alerts(account: Account, daily: pd.DataFrame) -> list[AlertEvent]:
             visited[later[0]] = True
     deposit, sd = account.deposit()
     # small evidence since the onset, or a level that can be nought: nothing to hear of any more
-    calm = (scores.ratio[:, 0] < threshold / 2) & (deposit - NINE_IN_TEN * sd < 0.01)
+    quiet = (scores.ratio[:, 0] < threshold / 2) & (deposit - NINE_IN_TEN * sd < LEAST_LEVEL)
     # a fall from better than clean is a drift, but no reason to call anybody to the plates
-    spans = latched(account.alarm & ~visited & (deposit > 0), calm, visited)
+    raised = account.alarm & ~visited & (deposit > 0)
+    spans = fouling_spans(raised, quiet, visited, deposit, sd)
     index = pd.DatetimeIndex(days_to_index(info.day)).tz_localize("UTC")
     return [
         AlertEvent(

@@ -58,6 +58,6 @@ def _calibrated_since(account: Account, step: ThermometerStep) -> bool:
     return any(
         e.deed is Deed.THERMOMETER_CALIBRATED
         and e.role == TEMPERATURES[step.index]
-        and day_number(e.at_utc) > step.known
+        and day_number(e.at_utc) > step.after
         for e in account.events
     )

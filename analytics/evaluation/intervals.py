@@ -37,8 +37,9 @@ def interval_table(account: Account, trends: pd.DataFrame) -> tuple[HourTable, f
     flow_logged = bool({"primary_flow", "heat_power"} & set(map(str, trends.columns)))
     step = SHORT_STEP_s if usual <= SHORT_SPACING_h and flow_logged else HOUR_s
     table = hour_table(
-        account.exchanger, trends, account.reasons, account.fluids[0], step, account.events
-    )
+        account.exchanger, trends, account.reasons, account.fluids[0], step, account.events,
+        account.gaps,
+    )  # fmt: skip
     return table, step
 
 

@@ -81,6 +81,7 @@ class Account:
     fluids: tuple[FluidProperties, FluidProperties]
     reasons: pd.DataFrame  # by sample
     table: HourTable
+    gaps: pd.DataFrame | None  # gap frame
     nominal: tuple[float, float]
     set_aside: NDArray[np.int64]  # by hour
     area_ratio: Array  # by hour
@@ -132,9 +133,12 @@ def day_number(moment: datetime | pd.Timestamp) -> int:
 
 
 def keep_account(
-    exchanger: Exchanger, trends: pd.DataFrame, events: Sequence[MaintenanceEvent]
+    exchanger: Exchanger,
+    trends: pd.DataFrame,
+    events: Sequence[MaintenanceEvent],
+    gaps: pd.DataFrame | None = None,
 ) -> Account:
-    """Run all steps on a trend frame with at least one row.
+    """Run all steps on a trend frame with at least one row, and its gap frame.
 
     Causal: what is concluded for a day uses that day and earlier ones alone, once the reference
     period has ended.
@@ -146,8 +150,9 @@ def keep_account(
             role: (fluids[i // 2].low_degC, fluids[i // 2].high_degC)
             for i, role in enumerate(TEMPERATURES)
         },
+        exchanger.change_increments,
     )
-    table = hour_table(exchanger, trends, reasons, fluids[0], events=events)
+    table = hour_table(exchanger, trends, reasons, fluids[0], events=events, gaps=gaps)
     nominal = (nominal_flow(exchanger, table, 0), nominal_flow(exchanger, table, 1))
     assumed = None
     if table.instrumentation is Instrumentation.TEMPERATURES_ONLY:
@@ -157,6 +162,7 @@ def keep_account(
     bits = set_aside(table, nominal, (least[0], least[1]))
     base = Account(
         exchanger=exchanger, events=tuple(events), fluids=fluids, reasons=reasons, table=table,
+        gaps=gaps,
         nominal=nominal, set_aside=bits, area_ratio=area_ratio, channel_ratio=channel_ratio,
         assumed_secondary_m3_s=assumed, idle=idle_offsets(table),
     )  # fmt: skip
@@ -381,7 +387,7 @@ def _with_days(
         exchanger=base.exchanger, events=base.events, fluids=base.fluids, reasons=base.reasons,
         table=base.table, nominal=base.nominal, set_aside=bits, area_ratio=base.area_ratio,
         channel_ratio=base.channel_ratio, assumed_secondary_m3_s=base.assumed_secondary_m3_s,
-        idle=base.idle, period=period, fit=fit, hours=hours, hour_rows=rows, info=info,
+        gaps=base.gaps, idle=base.idle, period=period, fit=fit, hours=hours, hour_rows=rows, info=info,
         scores=scores, tracks=tracks, kept_by=kept_by,
         alarm=alarm & ~parallel, parallel=parallel, surface_days=surface, steps=steps, denied=not_it,
         offsets=_offsets(base, fit, info, ready, steps),

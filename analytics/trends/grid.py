@@ -4,14 +4,18 @@ Lives here: holding times, means, variances and coverage per grid interval. Not 
 is good (``quality``), which interval carries evidence (``evidence``).
 
 A sample holds until the next one, but no longer than its point's logging habit allows, so that an
-interval never depends on what comes after it and no value is invented over a gap.
+interval never depends on what comes after it and no value is invented over a gap. A gap of which the
+logger told ends the hold at once; that it is told later than it began makes it no less a gap.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from analytics.trends.gaps import cut_at_gaps, gaps_of
 
 Seconds = NDArray[np.float64]
 LONGEST_HOLD_s = (
@@ -24,6 +28,7 @@ SILENCES_LEAST, SILENCES_SHARE = 3, 0.03  # of a day's spacings; fewer are gaps
 REPEATS_MOST = 0.02  # of a day's values; a point logged on change has none but its heartbeat's
 TELLING_SPACINGS = 4  # a day with fewer tells no habit of its own ...
 HABIT_DAYS = 7.0  # ... and keeps that of the last day that does, if it is not longer ago
+NO_GAPS: Seconds = np.empty((0, 2))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +79,7 @@ def epoch_seconds(index: pd.DatetimeIndex) -> Seconds:
 
 
 def holding_times(
-    time_s: Seconds, values: NDArray[np.float64] | None = None
+    time_s: Seconds, values: NDArray[np.float64] | None = None, *, declared: bool = False
 ) -> tuple[Seconds, NDArray[np.bool_], Seconds]:
     """Say how long each sample of one point holds at the most.
 
@@ -90,6 +95,8 @@ def holding_times(
     values : ndarray, shape (n,), optional
         With them a point that changes at almost every tick is known as logged on change by its
         silences: it moves over a silence by no more than over a tick, and never repeats a value.
+    declared : bool
+        The register says that the point is logged on change: no habit is looked for.
 
     Returns
     -------
@@ -100,6 +107,9 @@ def holding_times(
     spacing[np.flatnonzero(np.diff(day) != 0)] = np.nan
     frame = pd.DataFrame({"day": day, "spacing": spacing})
     usual = frame.groupby("day")["spacing"].transform("median").to_numpy()
+    if declared:
+        n = len(time_s)
+        return np.full(n, LONGEST_HOLD_s), np.ones(n, dtype=bool), usual
     same = np.abs(spacing - usual) <= 0.1 * usual + 1.0
     frame["same"] = np.where(np.isnan(spacing), np.nan, same)
     habit = frame.groupby("day")[["same", "spacing"]].agg({"same": "mean", "spacing": "count"})
@@ -180,9 +190,22 @@ def _pieces(time_s: Seconds, hold_s: Seconds, edges_s: Seconds) -> _Pieces:
     return _Pieces(sample=sample, interval=interval, begin_s=begin, length_s=length)
 
 
-def grid_column(time_s: Seconds, values: NDArray[np.float64], edges_s: Seconds) -> GridColumn:
-    """Put the samples of one point on the grid whose edges are given."""
-    hold, on_change, spacing = holding_times(time_s, values)
+def grid_column(
+    time_s: Seconds,
+    values: NDArray[np.float64],
+    edges_s: Seconds,
+    gaps_s: Seconds = NO_GAPS,
+    *,
+    declared: bool = False,
+) -> GridColumn:
+    """Put the samples of one point on the grid whose edges are given.
+
+    ``gaps_s`` as of ``gaps_of``, ``declared`` as of ``holding_times``.
+    """
+    hold, on_change, spacing = holding_times(time_s, values, declared=declared)
+    usual = np.where(np.isnan(spacing), 3600.0, spacing)
+    own = np.where(on_change, 0.0, np.minimum(hold, usual))
+    hold = cut_at_gaps(time_s, hold, own, REGULAR_HOLD * usual, gaps_s)
     width = np.diff(edges_s)
     cut = _pieces(time_s, hold, edges_s)
 
@@ -212,7 +235,12 @@ def grid_column(time_s: Seconds, values: NDArray[np.float64], edges_s: Seconds) 
     )
 
 
-def to_grid(trends: pd.DataFrame, step_s: float) -> Grid:
+def to_grid(
+    trends: pd.DataFrame,
+    step_s: float,
+    gaps: pd.DataFrame | None = None,
+    on_change: Collection[str] = (),
+) -> Grid:
     """Put a trend frame on a grid of whole UTC days.
 
     Parameters
@@ -221,6 +249,10 @@ def to_grid(trends: pd.DataFrame, step_s: float) -> Grid:
         Trend frame; NaN: nothing logged, or refused by ``quality``.
     step_s : float
         Width of an interval; a divisor of 86,400 s.
+    gaps : DataFrame, optional
+        Gap frame (see ``analytics.vocabulary.gaps``).
+    on_change : collection of str
+        Roles of which the register says that they are logged on change.
     """
     first = trends.index[0].floor("D")
     end = trends.index[-1].floor("D") + pd.Timedelta(days=1)
@@ -232,5 +264,11 @@ def to_grid(trends: pd.DataFrame, step_s: float) -> Grid:
         values = trends[role].to_numpy(dtype=float)
         there = np.isfinite(values)
         if there.any():
-            columns[str(role)] = grid_column(time_s[there], values[there], edges)
+            columns[str(role)] = grid_column(
+                time_s[there],
+                values[there],
+                edges,
+                gaps_of(gaps, str(role)),
+                declared=str(role) in on_change,
+            )
     return Grid(start=start, step_s=step_s, columns=columns)

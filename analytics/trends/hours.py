@@ -4,7 +4,7 @@ Lives here: from a trend frame to hourly arrays of what the exchanger did and ho
 known. Not here: which hours carry evidence (``evidence``), any model of the exchanger (``model``).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,6 +69,7 @@ def hour_table(
     primary: FluidProperties,
     step_s: float = HOUR_s,
     events: Sequence[MaintenanceEvent] = (),
+    gaps: pd.DataFrame | None = None,
 ) -> HourTable:
     """Assemble the hourly table, or one of shorter intervals to show.
 
@@ -82,9 +83,12 @@ def hour_table(
         Fluid of the network side: turns a heat meter's power into a flow.
     events : sequence of MaintenanceEvent
         The maintenance log: a changed meter breaks its registers.
+    gaps : DataFrame, optional
+        Gap frame (see ``analytics.vocabulary.gaps``).
     """
     kept = trends.where(reasons == 0)
-    grid = to_grid(kept, step_s)
+    steps = exchanger.change_increments
+    grid = to_grid(kept, step_s, gaps, steps)
     n = len(grid.start)
     temperature = np.column_stack([grid.mean(r) for r in TEMPERATURES])
     meter = metered(exchanger, kept, grid, temperature, primary, events)
@@ -93,8 +97,8 @@ def hour_table(
     flow = np.column_stack([flow_1, flow_2])
     flow_variance = np.column_stack(
         [
-            variance_1 + _step_variance(kept, grid, PRIMARY_FLOW, relative_to=flow_1),
-            _step_variance(kept, grid, SECONDARY_FLOW, relative_to=flow_2),
+            variance_1 + _step_variance(kept, grid, PRIMARY_FLOW, steps, relative_to=flow_1),
+            _step_variance(kept, grid, SECONDARY_FLOW, steps, relative_to=flow_2),
         ]
     )
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -103,7 +107,9 @@ def hour_table(
         start=grid.start,
         day=np.asarray(np.floor(epoch_seconds(grid.start) / 86400.0), dtype=np.int64),
         temperature=temperature,
-        temperature_variance=np.column_stack([_step_variance(kept, grid, r) for r in TEMPERATURES]),
+        temperature_variance=np.column_stack(
+            [_step_variance(kept, grid, r, steps) for r in TEMPERATURES]
+        ),
         temperature_deviation=np.column_stack([grid.deviation(r) for r in TEMPERATURES]),
         temperature_slope=np.column_stack([grid.slope(r) for r in TEMPERATURES]),
         flow=flow,
@@ -141,13 +147,22 @@ def instrumentation_of(trends: pd.DataFrame) -> Instrumentation:
 
 
 def _step_variance(
-    kept: pd.DataFrame, grid: Grid, role: str, relative_to: Array | None = None
+    kept: pd.DataFrame,
+    grid: Grid,
+    role: str,
+    increments: Mapping[str, float],
+    relative_to: Array | None = None,
 ) -> Array:
-    """Variance of an hourly mean that comes from logging on change: a step's square over 12."""
+    """Variance of an hourly mean that comes from logging on change: a step's square over 12.
+
+    The step is the increment that the register gives, or what the smallest moves show.
+    """
     column = grid.columns.get(role)
     if column is None:
         return np.zeros(len(grid.start))
-    step = typical_step(kept[role].dropna().to_numpy(dtype=float), 0.05)
+    step = increments.get(role)
+    if step is None:
+        step = typical_step(kept[role].dropna().to_numpy(dtype=float), 0.05)
     if relative_to is None:
         return np.where(column.on_change, step**2 / 12.0, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):

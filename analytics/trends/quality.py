@@ -23,13 +23,16 @@ LOWEST_degC = -35.0  # no liquid of a heated building is colder; -39.9 is a word
 FLAT_AFTER_s = 6 * 3600.0  # a thermometer that repeats one value this long ...
 FLAT_FLOW_AFTER_s = 12 * 3600.0  # a valve may well hold one flow overnight
 FLAT_OTHERS_MOVE_K = 2.0  # ... while two others move by more than this
+FLAT_INCREMENTS = 4.0  # ... and, logged on change, by so many of its increments
 SPIKE_K = 8.0  # away from both neighbours, which agree with each other
 SPIKE_NEIGHBOURS_K = 3.0
 SPIKE_RATIO = 3.0  # of a flow or a power, likewise
 
 
 def sample_reasons(
-    trends: pd.DataFrame, liquids: Mapping[str, tuple[float, float]] | None = None
+    trends: pd.DataFrame,
+    liquids: Mapping[str, tuple[float, float]] | None = None,
+    increments: Mapping[str, float] | None = None,
 ) -> pd.DataFrame:
     """Return a frame of bit masks (see ``SET_ASIDE_REASONS``), 0 for a sample without reproach.
 
@@ -40,6 +43,8 @@ def sample_reasons(
     liquids : mapping, optional
         Lowest and highest temperature, by role, at which the liquid there has properties, degC. A
         mixture may run colder than water can.
+    increments : mapping, optional
+        By role, of those that are said to be logged on change, K or what the role's unit is.
 
     Returns
     -------
@@ -62,7 +67,9 @@ def sample_reasons(
         bits = frame[role].to_numpy(copy=True)
         bits[spikes(kept[role])] |= REASON_BITS["spike"]
         if role in (*TEMPERATURES, PRIMARY_FLOW, "heat_power"):
-            bits[flat_lined(kept, str(role))] |= REASON_BITS["flat_lined"]
+            bits[flat_lined(kept, str(role), (increments or {}).get(str(role), 0.0))] |= (
+                REASON_BITS["flat_lined"]
+            )
         frame[role] = bits
     return frame
 
@@ -117,11 +124,12 @@ def _usual_level(values: NDArray[np.float64], day: NDArray[np.int64]) -> NDArray
     return by_day.reindex(day).to_numpy()
 
 
-def flat_lined(trends: pd.DataFrame, role: str) -> NDArray[np.bool_]:
+def flat_lined(trends: pd.DataFrame, role: str, increment: float = 0.0) -> NDArray[np.bool_]:
     """Find readings that have repeated one value for hours while two other thermometers moved.
 
     Only the repeats after the first hours are flagged: at the time of the first nobody could know.
-    No flow is a flow that may last; that of the building side is steady where its pump is.
+    A log on change may repeat a value to show that it lives: the coarser its increment, the further
+    the others must have moved before that is odd. No flow is a flow that may last; that of the building side is steady where its pump is.
     """
     values = trends[role]
     there = values.notna().to_numpy()
@@ -133,13 +141,14 @@ def flat_lined(trends: pd.DataFrame, role: str) -> NDArray[np.bool_]:
     stamps = pd.DatetimeIndex(v.index)
     begun = pd.Series(stamps, index=v.index).groupby(run.to_numpy()).transform("first")
     lasted = epoch_seconds(stamps) - epoch_seconds(pd.DatetimeIndex(begun))
+    thermometer = role in TEMPERATURES
+    move_K = max(FLAT_OTHERS_MOVE_K, FLAT_INCREMENTS * increment if thermometer else 0.0)
     movers = np.zeros(len(v), dtype=int)
     for other in TEMPERATURES:
         if other == role or other not in trends.columns:
             continue
         reading = trends[other].ffill(limit=12)[there].groupby(run.to_numpy())
-        movers += ((reading.cummax() - reading.cummin()) > FLAT_OTHERS_MOVE_K).to_numpy()
-    thermometer = role in TEMPERATURES
+        movers += ((reading.cummax() - reading.cummin()) > move_K).to_numpy()
     after = FLAT_AFTER_s if thermometer else FLAT_FLOW_AFTER_s
     shows = thermometer | (v.to_numpy() > 0)
     found[there] = (lasted >= after) & (movers >= 2) & shows

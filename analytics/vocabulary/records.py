@@ -178,6 +178,8 @@ class Exchanger:
     limits: Limits = field(default_factory=Limits)
     tariff: Tariff = field(default_factory=Tariff)
     design_outdoor_degC: float | None = None
+    # by role, in its SI unit, for those that are said to be logged on change of value by so much
+    change_increments: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         _require_positive(
@@ -189,7 +191,11 @@ class Exchanger:
             primary_design_flow_m3_s=self.primary.design_flow_m3_s,
             secondary_design_flow_m3_s=self.secondary.design_flow_m3_s,
         )
-        unknown = [r for r in (*self.thermometers, *self.flow_meters) if r not in ROLES]
+        unknown = [
+            r
+            for r in (*self.thermometers, *self.flow_meters, *self.change_increments)
+            if r not in ROLES
+        ]
         if unknown:
             raise RegisterError(
                 f"{self.tag}: {unknown[0]!r} is no role. Roles: {', '.join(ROLES)}."
@@ -487,6 +493,26 @@ class AlertEvent:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """A log entry that seems to be missing, as the readings show it; it changes nothing by itself.
+
+    ``at_utc`` is the likeliest day, between ``earliest_utc`` and ``latest_utc`` nine times in ten;
+    ``known_utc`` the day whose readings made it known, and nothing later is used.
+    """
+
+    deed: Deed
+    role: str | None  # the instrument, where it is one
+    at_utc: datetime
+    earliest_utc: datetime
+    latest_utc: datetime
+    known_utc: datetime
+    size: Estimate  # of U over U before, minus one; an error's change in K; a meter's ratio
+    unit: str  # "K" or ""
+    remark: Remark  # what an engineer can check on the charts
+    evidence: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LatestInterval:
     """The newest complete grid interval, live."""
 
@@ -518,3 +544,4 @@ class Evaluation:
     daily: pd.DataFrame  # index day (UTC), DAILY_COLUMNS and _low/_high
     intervals: pd.DataFrame  # index interval start (UTC), INTERVAL_COLUMNS
     pairs: tuple[PairOffset, ...] = ()  # in the order of time, "together" last
+    proposals: tuple[Proposal, ...] = ()  # log entries that seem to be missing, by day known

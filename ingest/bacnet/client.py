@@ -4,12 +4,14 @@ Nothing is ever written, subscribed or broadcast; of what others ask, only what 
 itself is answered (ReadProperty, Who-Is). One question at a time.
 """
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from analytics.vocabulary.errors import IngestError
 from ingest.bacnet.clock import DeviceClock
 from ingest.bacnet.following import Page
+from ingest.bacnet.values import NO_UNITS, Refused
 
 _ANSWERED = frozenset(
     {"do_ReadPropertyRequest", "do_ReadPropertyMultipleRequest", "do_WhoIsRequest"}
@@ -32,8 +34,10 @@ def _read_only_class() -> Any:
     return type("ReadOnlyApplication", (NormalApplication,), dict.fromkeys(served, refuse))
 
 
-def open_application(address: str, instance: int) -> Any:
+def open_application(address: str, instance: int, timeout_s: float = 3.0, retries: int = 1) -> Any:
     """Return our own node on the network, at ``address`` ("192.0.2.10/24:47808") alone.
+
+    A device that does not answer within ``timeout_s`` is asked ``retries`` times more.
 
     Raises
     ------
@@ -47,7 +51,8 @@ def open_application(address: str, instance: int) -> Any:
     device = DeviceObject(
         objectIdentifier=("device", instance), objectName=f"plateledger-{instance}",
         vendorIdentifier=0, maxApduLengthAccepted=1476, segmentationSupported="segmented-both",
-        maxSegmentsAccepted=16, apduTimeout=3000, apduSegmentTimeout=1000, numberOfApduRetries=1,
+        maxSegmentsAccepted=16, apduTimeout=round(timeout_s * 1000), apduSegmentTimeout=1000,
+        numberOfApduRetries=retries,
     )  # fmt: skip
     try:
         return application(device, IPv4Address(address))
@@ -73,7 +78,7 @@ class BacnetDevice:
         Raises
         ------
         IngestError
-            If the device does not answer, or answers with an error.
+            If the device does not answer, or answers with an error (``Refused``).
         """
         from bacpypes3.apdu import ErrorRejectAbortNack
 
@@ -81,9 +86,40 @@ class BacnetDevice:
             value = await self._application.read_property(self._address, thing, name)
         except ErrorRejectAbortNack as exc:
             value = exc
+        except (ValueError, TypeError, AttributeError) as exc:
+            raise Refused(f"{self._address}, {thing}, {name}: cannot be read: {exc}.") from exc
         if isinstance(value, ErrorRejectAbortNack):
             raise self._failed(thing, name, value)
         return value
+
+    async def read_several(
+        self, things: Sequence[str], names: Sequence[str]
+    ) -> dict[tuple[str, str], Any]:
+        """Return properties of several objects by ReadPropertyMultiple; ``Refused`` for each not given.
+
+        Raises
+        ------
+        IngestError
+            If the device does not answer, or not to this service (``Refused``).
+        """
+        from bacpypes3.apdu import ErrorRejectAbortNack
+        from bacpypes3.basetypes import ErrorType
+        from bacpypes3.pdu import Address
+
+        asked = [part for thing in things for part in (thing, list(names))]
+        try:
+            answer = await self._application.read_property_multiple(Address(self._address), asked)
+        except ErrorRejectAbortNack as exc:
+            answer = exc
+        except (ValueError, TypeError, AttributeError) as exc:
+            raise Refused(f"{self._address}: several at once cannot be read: {exc}.") from exc
+        if not isinstance(answer, list):
+            raise self._failed(things[0], names[0], answer)
+        found = {(str(thing), str(name)): value for thing, name, _, value in answer}
+        return {
+            key: Refused(str(value.errorCode)) if isinstance(value, ErrorType) else value
+            for key, value in found.items()
+        }
 
     async def clock(self, instance: int) -> DeviceClock | None:
         """Return the device's clock; ``None`` where it shows none, or only a part of it."""
@@ -105,6 +141,27 @@ class BacnetDevice:
             utc_offset_min=None if offset is None else int(offset),
             daylight=None if daylight is None else bool(daylight),
         )
+
+    async def logged_units(self, log: str, instance: int) -> tuple[str | None, ...]:
+        """Return the units of what a log logs, one for each member, by their name in the standard.
+
+        ``None`` where they are not told: another device's object, another property than its present
+        value, an object without units. Empty where the log does not say what it logs.
+        """
+        references = await self._optional(log, "log-device-object-property")
+        if references is None:
+            return ()
+        single = not isinstance(references, Sequence)
+        units: list[str | None] = []
+        for reference in [references] if single else references:
+            device = reference.deviceIdentifier
+            here = device is None or str(device) == f"device,{instance}"
+            if not here or str(reference.propertyIdentifier) != "present-value":
+                units.append(None)
+                continue
+            said = await self._optional(str(reference.objectIdentifier), "units")
+            units.append(None if said is None or str(said) in NO_UNITS else str(said))
+        return tuple(units)
 
     async def _optional(self, thing: str, name: str) -> Any:
         try:
@@ -156,6 +213,8 @@ class BacnetDevice:
         return Page(first=got, records=records, more=not ack.resultFlags[1])
 
     def _failed(self, thing: str, name: str, why: Any) -> IngestError:
-        return IngestError(
-            f"{self._address}, {thing}, {name}: {why}. Check address and object in the register."
-        )
+        from bacpypes3.apdu import AbortPDU, AbortReason
+
+        silent = isinstance(why, AbortPDU) and why.apduAbortRejectReason == AbortReason.noResponse
+        text = f"{self._address}, {thing}, {name}: {why}. Check address and object in the register."
+        return IngestError(text) if silent else Refused(text, str(why))

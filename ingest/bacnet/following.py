@@ -37,6 +37,9 @@ class Device(Protocol):
     async def page(self, log: str, first: int, count: int) -> Page:
         """Return at most ``count`` records from number ``first`` on."""
 
+    async def logged_units(self, log: str, instance: int) -> tuple[str | None, ...]:
+        """Return the units of what is logged, by member; empty where nothing is told."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cursor:
@@ -117,18 +120,21 @@ def _caught(answer: Page, cursor: Cursor, zone: ZoneInfo, events: tuple[str, ...
     epoch, number, last_utc = cursor.epoch, answer.first - 1, cursor.last_utc
     records = []
     told = list(events)
+    # numbers were left out, or begin anew: what came between is not known
+    missing = cursor.number is None or after(cursor.number) != answer.first
     for place, record in enumerate(answer.records):
         number = after(answer.first, place)
         if (number == 1 and place) or (cursor.number is not None and number < cursor.number == number - 1 + _TURN):  # fmt: skip
             epoch += 1
             told.append("the sequence numbers ran over from 4294967295 to 1.")
         stamp_utc = utc_of(record["timestamp"], zone, last_utc)
+        lost_from = _lost_from(record, stamp_utc, last_utc, missing=missing and not place)
         last_utc = stamp_utc or last_utc
         said = record["timestamp"]
-        stamp = said if stamp_utc is None else stamp_utc.isoformat().replace("+00:00", "Z")
+        stamp = said if stamp_utc is None else _z(stamp_utc)
         records.append({
             **record, "sequence-number": number, "epoch": epoch, "timestamp": stamp,
-            "local-timestamp": said,
+            "local-timestamp": said, **lost_from,
         })  # fmt: skip
     if not records:
         return Catch(records=(), cursor=cursor, events=tuple(told))
@@ -137,6 +143,25 @@ def _caught(answer: Page, cursor: Cursor, zone: ZoneInfo, events: tuple[str, ...
         last_utc=last_utc, read=cursor.read + len(records),
     )  # fmt: skip
     return Catch(records=tuple(records), cursor=now, events=tuple(told), more=answer.more)
+
+
+def _lost_from(
+    record: dict[str, Any], stamp_utc: datetime | None, last_utc: datetime | None, *, missing: bool
+) -> dict[str, str]:
+    """Say from when on records before this one may be missing, as far as its file alone cannot tell.
+
+    An interruption is about the time before it; a purge, after which the numbers go on, is not.
+    """
+    datum = record.get("log-datum") or record.get("log-data") or {}
+    status = datum.get("log-status", ()) if isinstance(datum, dict) else ()
+    since = last_utc if missing or "log-interrupted" in status else None
+    if since is None and "buffer-purged" in status and last_utc is not None:
+        since = stamp_utc
+    return {} if since is None else {"gap-from": _z(since)}
+
+
+def _z(moment: datetime) -> str:
+    return moment.isoformat().replace("+00:00", "Z")
 
 
 def utc_of(stamp: dict[str, str], zone: ZoneInfo, last_utc: datetime | None) -> datetime | None:

@@ -3,7 +3,8 @@
 Taken are an array of records, an object with ``log-buffer`` (whose other members hold for each
 record), and JSON Lines. A record has the members of BACnetLogRecord or BACnetLogMultipleRecord by
 their names in the standard, and may carry ``object-identifier``, ``object-name``,
-``sequence-number`` and ``units``. The column ``line`` says where a record stood: its line, or its
+``sequence-number`` and ``units``; ``gap-from`` is a reader's own word for records that were lost between
+that moment and this record. The column ``line`` says where a record stood: its line, or its
 number where all stand in one array.
 """
 
@@ -17,7 +18,7 @@ from analytics.vocabulary.errors import IngestError
 
 COLUMNS = (
     "line", "object-name", "object-identifier", "sequence-number", "timestamp", "datum-type",
-    "log-datum", "status-flags", "units",
+    "log-datum", "status-flags", "units", "gap-from",
 )  # fmt: skip
 _SHOWN = 60
 
@@ -51,7 +52,7 @@ def records_text(data: bytes, name: str) -> bytes:
         else:
             # the dialect refuses the line by its stamp and shows it
             shown = record if isinstance(record, str) else json.dumps(record)
-            writer.writerow([line, "", "", "", shown[:_SHOWN], "", "", "", ""])
+            writer.writerow([line, "", "", "", shown[:_SHOWN], *[""] * 5])
     if not found:
         raise IngestError(
             f"{name}: is JSON without a log record of BACnet (timestamp and log-datum). "
@@ -97,19 +98,19 @@ def _rows(record: Mapping[str, Any]) -> Iterator[list[str]]:
     stamp = _stamp(record["timestamp"])
     names = (_text(record.get("object-name")), _text(record.get("object-identifier")))
     number, units = _text(record.get("sequence-number")), record.get("units")
-    flags = _flags(record.get("status-flags"))
+    flags, lost = _flags(record.get("status-flags")), _text(record.get("gap-from"))
     data = record.get("log-data")
     members = data.get("log-data") if isinstance(data, Mapping) else data
     if not isinstance(members, list):
         datum = data if isinstance(data, Mapping) else record.get("log-datum")
-        yield [*names, number, stamp, *_datum(datum), flags, _text(units)]
+        yield [*names, number, stamp, *_datum(datum), flags, _text(units), lost]
         return
     for place, member in enumerate(members, 1):
         own = [f"{n} member {place}" if n else "" for n in names]
         if not any(own):  # the file is the log; its members are still points of their own
             own[0] = f"member {place}"
         unit = units[place - 1] if isinstance(units, list) and place <= len(units) else ""
-        yield [*own, number, stamp, *_datum(member), flags, _text(unit)]
+        yield [*own, number, stamp, *_datum(member), flags, _text(unit), lost]
 
 
 def _stamp(stamp: Any) -> str:

@@ -1,8 +1,8 @@
 """The even middle of a large text: lines of the same number of cells, and no quotation mark in the text.
 
-Such lines are read by the CSV reader into columns that hold each distinct text once, in a third of the
-time and memory that a search for every separator takes. Anything else is left to ``records``. What the
-cells mean is not judged here.
+Such lines are read by the CSV reader, in a fraction of the time and memory that a search for every
+separator takes. Columns in which texts come again hold each of them once; those that hardly repeat, as
+stamps, are kept as they are. Anything else is left to ``records``. What the cells mean is not judged here.
 """
 
 from dataclasses import dataclass
@@ -15,10 +15,14 @@ from numpy.typing import NDArray
 from pyarrow import csv
 
 # preambles, headers and footers stand in what is left out at both ends
-_ENDS: Final = 500_000
-_BLOCK: Final = 8 << 20
+_ENDS: Final = 100_000
+_BLOCK: Final = 1 << 20
+_PROBE: Final = 1 << 18
 _MARK: Final = b"\xef\xbb\xbf"
 _TEXTS: Final = pa.dictionary(pa.int32(), pa.string())
+# With twice the lines this many times the texts: a column is not worth a list of its distinct texts.
+_GROWS: Final = 1.9
+_FEW_TEXTS: Final = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +30,7 @@ class EvenLines:
     """Records ``start`` up to, not including, ``end`` of a text, by column and untrimmed."""
 
     start: int
-    columns: tuple[pa.DictionaryArray, ...]
+    columns: tuple[pa.Array, ...]  # of texts, or of numbers into a list of distinct ones
     blank: NDArray[np.bool_]  # lines without anything between the separators
 
     def __len__(self) -> int:
@@ -48,14 +52,17 @@ class EvenLines:
         place = record - self.start
         return pa.array([column[place].as_py() for column in self.columns], pa.string())
 
-    def column(self, position: int, records: NDArray[np.int64]) -> pa.DictionaryArray:
-        """Return one column of rising ``records``, with the texts that occur in them alone."""
+    def column(self, position: int, records: NDArray[np.int64]) -> pa.Array:
+        """Return one column of rising ``records``; a list of distinct texts holds no others."""
         if not len(records):  # whatever the position: rows may have more cells than these lines
-            return pa.array([], pa.string()).dictionary_encode()
+            return pa.array([], pa.string())
         column = self.columns[position]
         if len(records) == len(self):
             return column
-        return column.take(pa.array(records - self.start)).cast(pa.string()).dictionary_encode()
+        taken = column.take(pa.array(records - self.start))
+        if pa.types.is_dictionary(taken.type):
+            return taken.cast(pa.string()).dictionary_encode()
+        return taken
 
 
 def find_even_lines(data: bytes, delimiter: str) -> tuple[EvenLines, bytes, bytes] | None:
@@ -76,17 +83,41 @@ def find_even_lines(data: bytes, delimiter: str) -> tuple[EvenLines, bytes, byte
     # the reader would give a line without anything as many cells as the others
     if any(data.find(empty, begin - 1, end) >= 0 for empty in (b"\n\n", b"\n\r\n")):
         return None
-    table = _read(pa.py_buffer(data)[begin:end], delimiter, width)
+    lines = pa.py_buffer(data)[begin:end]
+    kinds = _kinds(lines, delimiter, width)
+    table = None if kinds is None else _read(lines, delimiter, kinds)
     # a reader that saw other lines than there are would shift all that follows
     if table is None or table.num_rows != data.count(b"\n", begin, end):
         return None
-    columns = tuple(column.unify_dictionaries().combine_chunks() for column in table.itercolumns())
+    columns = tuple(_whole(column) for column in table.itercolumns())
     start = data.count(b"\n", 0, begin)
     return EvenLines(start, columns, _blank(columns)), data[:begin], data[end:]
 
 
-def _read(lines: pa.Buffer, delimiter: str, width: int) -> pa.Table | None:
-    names = [str(n) for n in range(width)]
+def _kinds(lines: pa.Buffer, delimiter: str, width: int) -> list[pa.DataType] | None:
+    """Return for each column how it is best held, by its first lines."""
+    head = lines[:_PROBE].to_pybytes()
+    head = head[: head.rfind(b"\n") + 1]
+    probe = _read(pa.py_buffer(head), delimiter, [pa.string()] * width) if head else None
+    if probe is None:
+        return None
+    half = probe.slice(0, len(probe) // 2)
+
+    def goes_on(name: str) -> bool:
+        few, more = (pc.count_distinct(table[name]).as_py() for table in (half, probe))
+        return bool(more > max(_FEW_TEXTS, _GROWS * few))
+
+    return [pa.string() if goes_on(name) else _TEXTS for name in probe.column_names]
+
+
+def _whole(column: pa.ChunkedArray) -> pa.Array:
+    if pa.types.is_dictionary(column.type):
+        column = column.unify_dictionaries()
+    return column.combine_chunks()
+
+
+def _read(lines: pa.Buffer, delimiter: str, kinds: list[pa.DataType]) -> pa.Table | None:
+    names = [str(n) for n in range(len(kinds))]
     try:
         return csv.read_csv(
             pa.BufferReader(lines),
@@ -96,24 +127,40 @@ def _read(lines: pa.Buffer, delimiter: str, width: int) -> pa.Table | None:
                 ignore_empty_lines=False,
             ),
             csv.ConvertOptions(
-                column_types=dict.fromkeys(names, _TEXTS), null_values=[], strings_can_be_null=False
+                column_types=dict(zip(names, kinds, strict=True)), null_values=[], strings_can_be_null=False
             ),
         )  # fmt: skip
     except pa.ArrowInvalid:
         return None  # a line with another number of cells, or one longer than a block
 
 
-def _blank(columns: tuple[pa.DictionaryArray, ...]) -> NDArray[np.bool_]:
+def _blank(columns: tuple[pa.Array, ...]) -> NDArray[np.bool_]:
     blank = np.ones(len(columns[0]), dtype=bool)
     for column in columns:
-        empty = pc.index(column.dictionary, "").as_py()
-        if empty < 0:
-            return np.zeros(len(blank), dtype=bool)
-        blank &= np.asarray(column.indices) == empty
+        if pa.types.is_dictionary(column.type):
+            blank &= np.asarray(column.indices) == pc.index(column.dictionary, "").as_py()
+        else:
+            blank &= np.asarray(pc.equal(pc.binary_length(column), 0))
+        if not blank.any():
+            break
     return blank
 
 
-def joined(*parts: pa.DictionaryArray) -> pa.DictionaryArray:
-    """Return dictionary columns one after the other, with one dictionary."""
-    filled = [part.cast(_TEXTS) for part in parts if len(part)] or [parts[0]]
-    return pa.chunked_array(filled).unify_dictionaries().combine_chunks()
+def joined(*parts: pa.Array) -> pa.Array:
+    """Return columns one after the other; with one list of distinct texts where the longest has one."""
+    filled = [part for part in parts if len(part)] or [parts[0]]
+    kind = max(filled, key=len).type
+    return _whole(pa.chunked_array([part.cast(kind) for part in filled]))
+
+
+def listed(column: pa.Array) -> pa.DictionaryArray:
+    """Return a column with a list of texts in which each may come again, but no run of the same."""
+    if pa.types.is_dictionary(column.type):
+        return column
+    if not len(column):
+        return column.dictionary_encode()
+    new = np.ones(len(column), dtype=bool)
+    new[1:] = np.asarray(pc.not_equal(column[1:], column[:-1]))
+    indices = pa.array(np.cumsum(new, dtype=np.int32) - np.int32(1))
+    texts = column if new.all() else column.filter(pa.array(new))
+    return pa.DictionaryArray.from_arrays(indices, texts, safe=False)

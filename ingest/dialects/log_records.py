@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from analytics.vocabulary.errors import IngestError, UnitError
 from ingest.bacnet.units import unit_of_name
 from ingest.dialects.readings import Reading, points_of, to_si, unit_of
+from ingest.dialects.record_gaps import LogRecords, gaps_of_log
 from ingest.dialects.record_order import in_log_order, missing_records
 from ingest.dialects.sniffing import Table
 from ingest.dialects.timing import TimeColumns, read_times
@@ -32,6 +33,7 @@ _NUMBERS = frozenset({"real", "unsigned", "integer", "enumerated", "boolean"})
 _WORDS = {"true": 1.0, "active": 1.0, "on": 1.0, "false": 0.0, "inactive": 0.0, "off": 0.0}
 # An overridden value is what somebody set by hand, not what was measured.
 _SET_ASIDE = ("fault", "out-of-service", "overridden")
+_MEMBER = re.compile(r" member \d+$")
 _DST_S = 3600.0
 _CLOCK_S = 60.0  # a clock put right by less is of no consequence on a grid of minutes
 
@@ -70,10 +72,11 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
     position = _column(table, "timestamp")
     assert position is not None  # read() follows sniff()
     order = in_log_order(
-        code, _numbers(_texts(table, "sequencenumber")), _texts(table, "timestamp")
+        code, _sequence(_texts(table, "sequencenumber")), _texts(table, "timestamp")
     )
     table, code = replace(table, rows=table.rows[order]), code[order]
-    _count_missing(table, code, names, findings)
+    members = _with_own_status(code, names, table)
+    _count_missing(table, members, names, findings)
     kinds = _kinds_of(table)
     values = _values(table, kinds, findings)
     times = TimeColumns((position,), (table.headings[position],))
@@ -87,10 +90,47 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
     for number, name in enumerate(names):
         mine = np.flatnonzero(code == number)
         if mine.size:
-            readings += _read_log(
-                table, name, mine, when, values, units, rules, examination, findings
-            )
+            found = _read_log(table, name, mine, when, values, units, rules, examination, findings)
+            gaps = _gaps(table, members[number], when, values, kinds) if found else None
+            readings += [replace(r, gaps=gaps) for r in found]
     return readings
+
+
+def _with_own_status(
+    code: NDArray[np.int64], names: list[str], table: Table
+) -> list[NDArray[np.int64]]:
+    """Return the rows of each log; those of a multiple log's status belong to each member as well."""
+    sequence = _sequence(_texts(table, "sequencenumber"))
+    stamps = _texts(table, "timestamp")
+    rows = []
+    for number, name in enumerate(names):
+        mine = np.flatnonzero(code == number)
+        base = _MEMBER.sub("", name)
+        if base != name and base in names:
+            both = np.union1d(mine, np.flatnonzero(code == names.index(base)))
+            order = in_log_order(np.zeros(len(both), np.int64), sequence[both], stamps[both])
+            mine = both[order]
+        rows.append(mine)
+    return rows
+
+
+def _gaps(
+    table: Table, rows: NDArray[np.int64], when: NDArray[np.datetime64],
+    values: NDArray[np.float64], kinds: NDArray[np.object_],
+) -> pd.DataFrame:  # fmt: skip
+    status = kinds[rows] == "log-status"
+    said = pd.Series(_texts(table, "logdatum")[rows]).str.lower()
+    lost = pd.to_datetime(pd.Series(_texts(table, "gapfrom")[rows]), errors="coerce", utc=True)
+    return gaps_of_log(
+        LogRecords(
+            when=when[rows],
+            usable=np.isfinite(values[rows]),
+            valued=~status & (kinds[rows] != "time-change"),
+            status=np.where(status, said, "").astype(object),
+            sequence=_sequence(_texts(table, "sequencenumber")[rows]),
+            lost_from=lost.dt.tz_localize(None).to_numpy(dtype="datetime64[us]"),
+        )
+    )
 
 
 def _with_own_lines(table: Table) -> Table:
@@ -118,12 +158,21 @@ def _numbers(texts: NDArray[np.object_]) -> NDArray[np.float64]:
     return np.asarray(pd.to_numeric(pd.Series(texts), errors="coerce"), dtype=float)
 
 
+def _sequence(texts: NDArray[np.object_]) -> NDArray[np.float64]:
+    """Return sequence numbers; NaN where a text is none of the standard's, which have 32 bits."""
+    found = _numbers(texts)
+    return np.where((found >= 0) & (found < 2.0**32), found, np.nan)
+
+
 def _count_missing(
-    table: Table, code: NDArray[np.int64], names: list[str], findings: Findings
+    table: Table, rows: list[NDArray[np.int64]], names: list[str], findings: Findings
 ) -> None:
-    sequence = _numbers(_texts(table, "sequencenumber"))
-    for number, name in enumerate(names):
-        lost, restarts = missing_records(sequence[code == number])
+    sequence = _sequence(_texts(table, "sequencenumber"))
+    multiple = {_MEMBER.sub("", n) for n in names if _MEMBER.search(n)}
+    for mine, name in zip(rows, names, strict=True):
+        if name in multiple:
+            continue  # its numbers between are those of its members
+        lost, restarts = missing_records(sequence[mine])
         findings.add(
             "records missing",
             f"{lost} log records are missing by their sequence numbers: a gap, not filled.",

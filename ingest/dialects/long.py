@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from analytics.vocabulary.errors import IngestError
 from ingest.dialects.quality_words import state_column_of, state_mask
 from ingest.dialects.readings import Reading, points_of, to_si, unit_of
+from ingest.dialects.record_gaps import gaps_of_rows
 from ingest.dialects.sniffing import Table, split_heading, tidy_unit
 from ingest.dialects.timing import find_time_columns, read_times
 from ingest.examination import ColumnReport, Examination
@@ -109,7 +110,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
             "names. Export the points of the heat exchangers only."
         )
     known = [bool(points_of(h, table.name, rules)) for h in headings]
-    values = table.records.column(columns.value, table.rows)
+    values = table.records.column(columns.value, table.rows, distinct=False)
     mark = choose_mark(rules.decimal, [values.dictionary], table.records.delimiter, examination)
     cells = read_cells(values.dictionary, mark.mark, switch=True)
     index = np.asarray(values.indices).astype(np.int64)
@@ -206,6 +207,6 @@ def _read_point(
         report.taken_for = (*report.taken_for, (point.tag, point.role))
         readings.append(
             Reading(report.heading, point.tag, point.role, when[rows][timed], si[timed],
-                    table.lines_of(rows[timed]))
+                    table.lines_of(rows[timed]), gaps_of_rows(when[rows][timed], si[timed]))
         )  # fmt: skip
     return readings

@@ -6,6 +6,7 @@ And what is common to them: which unit counts, the turn to SI, and what to ask a
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.vocabulary.errors import IngestError, UnitError
@@ -32,7 +33,8 @@ _USUAL_MEDIAN: dict[str, tuple[float, float]] = {
 class Reading:
     """One source point: SI values of ``role`` for exchanger ``tag``.
 
-    ``time_utc``, ``values`` and ``line`` have one entry per logged cell, in the order of the file.
+    ``time_utc``, ``values`` and ``line`` have one entry per logged cell, in the order of the file. ``gaps``
+    has the begin, end and reason of each gap that the source itself tells of.
     """
 
     heading: str
@@ -41,6 +43,7 @@ class Reading:
     time_utc: NDArray[np.datetime64]
     values: NDArray[np.float64]
     line: NDArray[np.int64]
+    gaps: pd.DataFrame | None = None
 
 
 def points_of(heading: str, name: str, rules: Rules) -> tuple[Point, ...]:
@@ -173,6 +176,12 @@ def to_si(
     return si
 
 
+def _usual_value(finite: NDArray[np.float64], low: float, high: float) -> float:
+    # sentinels and idle zeros say nothing about the unit
+    inside = finite[(finite >= low) & (finite <= high)]
+    return float(np.median(inside if inside.size else finite))
+
+
 def _question_values(
     point: Point, raw: NDArray[np.float64], si: NDArray[np.float64], unit: str,
     report: ColumnReport, findings: Findings, examination: Examination,
@@ -191,9 +200,7 @@ def _question_values(
         "note", column=point.name, count=outside,
     )  # fmt: skip
     usual = _USUAL_MEDIAN.get(point.role)
-    # sentinels and idle zeros say nothing about the unit
-    inside = finite[(finite >= role.low) & (finite <= role.high)]
-    median = float(np.median(inside if inside.size else finite))
+    median = _usual_value(finite, role.low, role.high) if usual else float("nan")
     if usual and not usual[0] <= median <= usual[1]:
         logged = float(np.median(raw[np.isfinite(raw)]))
         others = [

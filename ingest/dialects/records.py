@@ -13,7 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from ingest.dialects.even_lines import EvenLines, find_even_lines, joined
+from ingest.dialects.even_lines import EvenLines, find_even_lines, joined, listed
 
 _NEWLINE, _QUOTE = 0x0A, 0x22
 # A quoted cell over more lines than this is a stray quotation mark, not a text.
@@ -51,28 +51,35 @@ class Records:
             cells = self.fields.slice(int(self._place(np.array([start]))[0]), width)
         return [str(cell) for cell in self._clean(cells).to_pylist()]
 
-    def column(self, position: int, records: NDArray[np.int64]) -> pa.DictionaryArray:
-        """Return one column of the given records, trimmed, each distinct text held once."""
+    def column(
+        self, position: int, records: NDArray[np.int64], *, distinct: bool = True
+    ) -> pa.DictionaryArray:
+        """Return one column of the given records, trimmed.
+
+        Its list holds each text once; with ``distinct=False`` texts may come again in it, which costs
+        less where they hardly repeat.
+        """
         if self.even is None:
-            encoded = self._encoded(position, records)
+            encoded = self._texts(position, records).dictionary_encode()
         else:
             start, end = np.searchsorted(records, (self.even.start, self.even.end))
-            encoded = joined(
-                self._encoded(position, records[:start]),
+            parts = joined(
+                self._texts(position, records[:start]),
                 self.even.column(position, records[start:end]),
-                self._encoded(position, records[end:]),
+                self._texts(position, records[end:]),
             )
+            encoded = parts.dictionary_encode() if distinct else listed(parts)
         return pa.DictionaryArray.from_arrays(
             encoded.indices, self._clean(encoded.dictionary), safe=False
         )
 
-    def _encoded(self, position: int, records: NDArray[np.int64]) -> pa.DictionaryArray:
+    def _texts(self, position: int, records: NDArray[np.int64]) -> pa.Array:
         """Return one column of records outside ``even``, as it stands in the text."""
         places = self.first[records] + position
         cells = self.fields.take(pa.array(self._place(places)))
         if self.emptied is not None and self.emptied in places[-1:]:
             cells = pc.if_else(pa.array(places != self.emptied), cells, "")
-        return cells.dictionary_encode()
+        return cells
 
     def _place(self, numbers: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return where fields stand in ``fields``, those of ``even`` being left out of it."""

@@ -140,7 +140,7 @@ def _without_headings(
     place = next((i for i, h in enumerate(headings) if h), None)
     if place is None or not rows.size:
         return rows
-    column = records.column(place, rows)
+    column = records.column(place, rows, distinct=False)
     marked = pa.array([*known, *("\ufeff" + word for word in known)], pa.string())
     suspect = np.asarray(pc.is_in(column.dictionary, value_set=marked))
     if not suspect.any():

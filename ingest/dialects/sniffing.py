@@ -33,6 +33,9 @@ _OTHER_UNITS = frozenset(
 _BROKEN_DEGREE = re.compile(r"^[^\w%]{1,3}\s?([CFcf])$")
 
 
+_NUMBER = re.compile(r"^[+-]?\d+([.,]\d+)?$")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
     """The table of a text: its records, what stands above it, and which records are rows."""
@@ -186,13 +189,17 @@ def _choose_header(
     if not names:
         return (above.index(above[-1]) if above and len(above[-1]) == width else None), None
 
-    def known(i: int) -> tuple[int, bool, int]:
-        hits = sum(
-            bool(points.find_anywhere(split_heading(c)[0]) or points.find_anywhere(c))
-            for c in above[i]
-            if c
-        )
-        return hits, any(TIME_WORDS.search(c) for c in above[i]), i
+    def known(i: int) -> tuple[bool, int, bool, int]:
+        cells = [c for c in above[i] if c]
+        others = [
+            c
+            for c in cells
+            if not (points.find_anywhere(split_heading(c)[0]) or points.find_anywhere(c))
+        ]
+        hits = len(cells) - len(others)
+        # one point beside a number: a line of data whose stamp is damaged
+        line = hits == 1 and any(_NUMBER.match(c) for c in others)
+        return not line, hits, any(TIME_WORDS.search(c) for c in cells), i
 
     return max(names, key=known), unit_row
 

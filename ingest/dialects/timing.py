@@ -114,10 +114,10 @@ def stamp_columns(table: Table) -> list[int]:
 
 
 def _cells(table: Table, columns: TimeColumns) -> pa.DictionaryArray:
-    first = table.records.column(columns.positions[0], table.rows)
+    first = table.records.column(columns.positions[0], table.rows, distinct=False)
     if len(columns.positions) == 1:
         return first
-    clock = table.records.column(columns.positions[1], table.rows)
+    clock = table.records.column(columns.positions[1], table.rows, distinct=False)
     # either cell may carry the other's part as zeros
     date = pc.replace_substring_regex(first.dictionary, r"[ T]+0?0:00(:00)?(\.0+)?( AM)?$", "")
     time = pc.replace_substring_regex(clock.dictionary, r"^\S+\s+(\d{1,2}:)", r"\1")

@@ -54,7 +54,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
             reports.append((position, report, points_of(heading, table.name, rules)))
     refuse_twins(table.name, [(r.heading, p) for _, r, p in reports])
     columns = {
-        position: table.records.column(position, table.rows)
+        position: table.records.column(position, table.rows, distinct=False)
         for position, _, points in reports
         if points
     }

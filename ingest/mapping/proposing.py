@@ -17,7 +17,15 @@ from analytics.vocabulary.quantities import ROLES
 from analytics.vocabulary.units import convert, is_unit
 from ingest.guessing import Guess
 from ingest.mapping.hours import common_hours
-from ingest.mapping.scoring import FLOWS, MAIN, POWER, balance_penalty, order_penalty, relations
+from ingest.mapping.scoring import (
+    FLOWS,
+    MAIN,
+    POWER,
+    balance_penalty,
+    cold_end_penalty,
+    order_penalty,
+    relations,
+)
 
 SURE = 0.97  # below it a role is asked
 _TEMPERATURES_MOST = 8
@@ -133,7 +141,7 @@ def _choices(
             named = _name_penalty(others, by_heading, (*FLOWS, POWER)) + chosen.names
             # a point that nothing is made of must be something else, which few are
             left = (set(flows) | set(powers)) - set(others.values()) - set(chosen.roles.values())
-            physics = chosen.physics + more
+            physics = chosen.physics + more + cold_end_penalty(chosen.values, raw, chosen.running)
             yield _Choice(
                 {**chosen.roles, **others}, physics + named + _IDLE * len(left), physics,
                 {**dict.fromkeys(chosen.roles, chosen.unit), **units},
@@ -180,8 +188,9 @@ def _proposal(
     why = (
         _why(role, best)
         if better is None
-        else f"by its name alone; physics does not rule out {better!r}"
-        + (f"; its name says so too ({guess.why})" if named and guess else "")
+        else f"by its name alone ({guess.why}); physics does not rule out {better!r}"
+        if named and guess
+        else f"physics does not rule out {better!r}"
     )
     if not sure and better is None and chance < SURE:
         why = "more than one choice of points explains the readings; this one does it best"

@@ -57,7 +57,14 @@ def _of_context(report: ColumnReport) -> bool:
 
 def _guess(proposal: Proposal, tag: str | None) -> Guess:
     return Guess(
-        proposal.role, tag, proposal.chance, proposal.why, proposal.unit, proposal.unit_sure
+        role=proposal.role,
+        tag=tag,
+        chance=proposal.chance,
+        why=proposal.why,
+        unit=proposal.unit,
+        unit_sure=proposal.unit_sure,
+        settled=proposal.sure,
+        rival=proposal.rival,
     )
 
 

@@ -1,8 +1,9 @@
 """How badly a mapping of points to roles offends physics, as a penalty in nats.
 
 Order: heat flows from the hotter to the colder stream, so the primary supply is the hottest and the
-secondary return, but for the thermometers' errors, the coldest. Balance: what one side gives the
-other takes, and the heat meter shows. The size of a penalty is minus the logarithm of how probable
+secondary return, but for the thermometers' errors, the coldest. Cold end: more primary water for more
+load leaves it further from the secondary return, whatever constant errors the thermometers have.
+Balance: what one side gives the other takes, and the heat meter shows. The size of a penalty is minus the logarithm of how probable
 ordinary instruments make what is seen; the scales below are common practice, not of a standard.
 """
 
@@ -35,6 +36,11 @@ _SCATTER_WEIGHT = 8.0
 _DRIVING_K = 8.0  # inlet against inlet; below it the exchanger idles
 _DIFFERENCE_K = 2.0  # a smaller one says little of a duty
 _HOURS_LEAST = 24
+# The cold end against load: how far a quarter of the hours may fall behind by chance, in kelvin.
+_COLD_END_K = 0.15
+_LOADS_APART = (
+    1.15  # capacity rate of the primary at much over little load; below it nothing is told
+)
 _MOST = 25.0  # no single observation is surer than this
 # Medians in use; outside: no such stream of a building. (low, high) in degC
 _MEDIANS = {
@@ -94,6 +100,39 @@ def order_penalty(T: Mapping[str, Array]) -> tuple[float, NDArray[np.bool_]]:
     beyond = max(0.0, abs(ratio - _FLOWS_RATIO) - _FLOWS_RATIO_BAND)
     penalty += min(_MOST, 0.5 * (beyond / _FLOWS_RATIO_SCALE) ** 2)
     return penalty, running
+
+
+def cold_end_penalty(
+    T: Mapping[str, Array], other: Mapping[str, Array], running: NDArray[np.bool_]
+) -> float:
+    """Return the penalty of a cold end that closes as the load rises, which two mixed-up returns show.
+
+    Both returns lie within a kelvin or two of each other, so that their order alone tells little. With
+    more primary flow the plates have fewer transfer units, and the primary leaves warmer above the
+    secondary return; a difference that moves the other way is that of the returns taken for each
+    other. Zero where no load is metered, or the primary's flow hardly follows it: at a constant primary
+    flow more secondary water closes the cold end, rightly.
+    """
+    fall, rise = T[MAIN[0]] - T[MAIN[1]], T[MAIN[2]] - T[MAIN[3]]
+    if POWER in other:
+        load = other[POWER]
+    elif FLOWS[0] in other:
+        load = other[FLOWS[0]] * fall
+    elif FLOWS[1] in other:
+        load = other[FLOWS[1]] * rise
+    else:
+        return 0.0
+    used = running & (load > 0) & (fall > _DIFFERENCE_K)
+    if np.count_nonzero(used) < 4 * _HOURS_LEAST:
+        return 0.0
+    load, cold_end = load[used], (T[MAIN[1]] - T[MAIN[3]])[used]
+    rate = load / fall[used]
+    low, high = np.quantile(load, [0.25, 0.75])
+    little, much = load <= low, load >= high
+    if not np.median(rate[much]) > _LOADS_APART * np.median(rate[little]):
+        return 0.0
+    closes_by = float(np.median(cold_end[little]) - np.median(cold_end[much]))
+    return min(_MOST, 0.5 * (max(0.0, closes_by) / _COLD_END_K) ** 2)
 
 
 def relations(

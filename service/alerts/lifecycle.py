@@ -4,7 +4,7 @@ Lives here: the record of one alert, its state at a moment, and how the alerts o
 are matched with those already known. Pure; storing is ``service.store``, words are ``service.wording``.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -30,6 +30,38 @@ class AlertState(StrEnum):
     OUT_OF_SERVICE = "out of service"
 
 
+class StepKind(StrEnum):
+    """What happens to an alert. Words of IEC 62682 where it has one; withdrawing is none of its."""
+
+    RAISED = "raised"
+    RETURNED = "returned to normal"
+    ACKNOWLEDGED = "acknowledged"
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+    REMOVED_FROM_SERVICE = "out of service"
+    RETURNED_TO_SERVICE = "back in service"
+    WITHDRAWN = "withdrawn"  # the readings as they are now no longer raise it
+    RAISED_AGAIN = "raised again"  # after it was withdrawn
+    ACTIVE_AGAIN = "active again"  # its return to normal no longer holds
+    DATED_ANEW = "dated anew"
+    END_DATED_ANEW = "return to normal dated anew"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertStep:
+    """One step in the life of an alert, and the alert's days from then on; none is ever erased.
+
+    ``reason`` says what changed a conclusion that stood; ``None``: the ordinary course of things.
+    """
+
+    what: StepKind
+    at_utc: datetime
+    raised_utc: datetime
+    ended_utc: datetime | None
+    by: str = ""
+    reason: Remark | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alert:
     """One alert with what people did about it. ``number`` is ``None`` until it is stored."""
@@ -48,6 +80,7 @@ class Alert:
     out_of_service: bool = False
     suppressed: bool = False
     withdrawn_utc: datetime | None = None  # data corrected since no longer raise it
+    history: tuple[AlertStep, ...] = ()  # oldest first
 
     def state(self, now_utc: datetime) -> AlertState:
         """Return the state at ``now_utc``."""
@@ -76,7 +109,12 @@ def needs_a_person(alert: Alert, now_utc: datetime) -> bool:
 
 
 def merge(
-    known: Sequence[Alert], events: Iterable[AlertEvent], *, tag: str, now_utc: datetime
+    known: Sequence[Alert],
+    events: Iterable[AlertEvent],
+    *,
+    tag: str,
+    now_utc: datetime,
+    reopened: bool = True,
 ) -> tuple[Alert, ...]:
     """Match the alerts of a new assessment with those known; keep acknowledgement and shelving.
 
@@ -90,6 +128,9 @@ def merge(
         The exchanger.
     now_utc : datetime
         Stamps the withdrawal of known alerts that corrected data no longer raise.
+    reopened : bool
+        Whether readings of concluded days have changed. If not, an alert that data stopped, which is
+        no longer raised, has returned to normal: they come again.
 
     Returns
     -------
@@ -113,8 +154,66 @@ def merge(
                 withdrawn_utc=None,
             )
         )
-    gone = (replace(a, withdrawn_utc=a.withdrawn_utc or now_utc) for a in free.values())
+    gone = (_gone(a, now_utc, reopened=reopened) for a in free.values())
     return _suppress(tuple(sorted((*merged, *gone), key=lambda a: a.raised_utc)), now_utc)
+
+
+def _gone(alert: Alert, now_utc: datetime, *, reopened: bool) -> Alert:
+    if alert.kind == DATA_STOPPED and not reopened and alert.withdrawn_utc is None:
+        return replace(alert, ended_utc=alert.ended_utc or now_utc)
+    return replace(alert, withdrawn_utc=alert.withdrawn_utc or now_utc)
+
+
+def steps(
+    before: Alert | None,
+    after: Alert,
+    *,
+    concluded_utc: datetime | None,
+    why: Callable[[datetime], Remark],
+    now_utc: datetime,
+) -> tuple[AlertStep, ...]:
+    """Return what a new assessment did to an alert.
+
+    Parameters
+    ----------
+    before : Alert or None
+        As it was stored; ``None``: it is new.
+    concluded_utc : datetime or None
+        Days before it were concluded by the last assessment: a change there has a reason to be told.
+    why : callable
+        Returns what changed the conclusions of a day.
+    """
+    found: list[AlertStep] = []
+
+    def add(what: StepKind, day_utc: datetime, *, always: bool = False) -> None:
+        told = always or (concluded_utc is not None and day_utc < concluded_utc)
+        found.append(
+            AlertStep(
+                what=what, at_utc=now_utc, raised_utc=after.raised_utc, ended_utc=after.ended_utc,
+                reason=why(day_utc) if told else None,
+            )
+        )  # fmt: skip
+
+    if before is None:
+        add(StepKind.RAISED, after.raised_utc)
+        if after.ended_utc is not None:
+            add(StepKind.RETURNED, after.ended_utc)
+        return tuple(found)
+    if after.withdrawn_utc is not None:
+        if before.withdrawn_utc is None:
+            add(StepKind.WITHDRAWN, after.raised_utc, always=True)
+        return tuple(found)
+    if before.withdrawn_utc is not None:
+        add(StepKind.RAISED_AGAIN, after.raised_utc, always=True)
+    elif before.raised_utc != after.raised_utc:
+        add(StepKind.DATED_ANEW, min(before.raised_utc, after.raised_utc), always=True)
+    if before.ended_utc is None and after.ended_utc is not None:
+        add(StepKind.RETURNED, after.ended_utc)
+    elif before.ended_utc is not None and after.ended_utc is None:
+        add(StepKind.ACTIVE_AGAIN, before.ended_utc, always=True)
+    elif before.ended_utc and after.ended_utc and before.ended_utc != after.ended_utc:
+        add(StepKind.END_DATED_ANEW, min(before.ended_utc, after.ended_utc), always=True)
+    return tuple(found)
 
 
 def _nearest(event: AlertEvent, known: Iterable[Alert]) -> Alert | None:

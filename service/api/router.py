@@ -12,6 +12,7 @@ from service.api.dependencies import LedgerOf, Tag
 from service.api.problems import MEDIA_TYPE, NotFound
 from service.api.samples import router as samples
 from service.api.schemas import (
+    AcceptIn,
     AcknowledgeIn,
     AlertOut,
     AssessIn,
@@ -22,6 +23,7 @@ from service.api.schemas import (
     LogStored,
     PlantOut,
     Problem,
+    RejectIn,
     Series,
     ShelveIn,
 )
@@ -30,7 +32,13 @@ from service.api.uploads import router as uploads
 from service.register.maintenance import entry
 from service.store.codec import evaluation_document
 from service.usecases.ledger import Ledger
-from service.usecases.status import Status, list_status, status_of
+from service.usecases.status import (
+    StatedProposal,
+    Status,
+    list_status,
+    stated_proposal,
+    status_of,
+)
 
 _PROBLEMS: dict[int | str, dict[str, Any]] = {
     code: {"model": Problem, "content": {MEDIA_TYPE: {}}, "description": text}
@@ -38,7 +46,7 @@ _PROBLEMS: dict[int | str, dict[str, Any]] = {
         400: "The request cannot be met as put.",
         401: "The token of a sender is missing or not good.",
         403: "A write that another site's page asked for.",
-        404: "There is no such exchanger or alert.",
+        404: "There is no such exchanger, alert or proposal.",
         409: "There is no assessment to answer from.",
         422: "A value is wrong; `detail` says which.",
     }.items()
@@ -187,6 +195,39 @@ def log_visit(ledger: LedgerOf, body: LogIn, response: Response) -> LogStored:
     if not new:
         response.status_code = 200
     return LogStored(entry=LogOut.of(event), new=new)
+
+
+@router.get("/proposals")
+def proposals(ledger: LedgerOf, tag: str | None = None) -> list[StatedProposal]:
+    """Return the log entries that seem to be missing, decided ones included, oldest first."""
+    site = ledger.plant()
+    return [stated_proposal(k, site) for k in ledger.proposals(tag)]
+
+
+@router.post("/proposals/{number}/accept", status_code=201)
+def accept_proposal(ledger: LedgerOf, number: int, body: AcceptIn) -> LogStored:
+    """Enter a proposal in the log; the exchanger is assessed anew behind the answer."""
+    _require_proposal(ledger, number)
+    event = ledger.accept_proposal(
+        number, when=body.date, deed=body.deed, plates_after=body.plates_after, note=body.note,
+        by=body.by,
+    )  # fmt: skip
+    ledger.assess_soon([event.tag])
+    return LogStored(entry=LogOut.of(event), new=True)
+
+
+@router.post("/proposals/{number}/reject")
+def reject_proposal(ledger: LedgerOf, number: int, body: RejectIn) -> StatedProposal:
+    """Say that it was not so; it is kept and not proposed again."""
+    _require_proposal(ledger, number)
+    return stated_proposal(
+        ledger.reject_proposal(number, note=body.note, by=body.by), ledger.plant()
+    )
+
+
+def _require_proposal(ledger: Ledger, number: int) -> None:
+    if all(k.number != number for k in ledger.proposals()):
+        raise NotFound(f"no proposal {number} in this ledger. GET /v1/proposals lists them.")
 
 
 @router.post("/assess", status_code=202)

@@ -72,6 +72,17 @@ class LatestOut(Schema):
     clean_approach_K: float | None = Field(description="What a clean exchanger would show now.")
 
 
+class AlertStepOut(Schema):
+    """A step in the life of an alert; none is ever erased."""
+
+    at: datetime = Field(description="When the ledger learnt of it.")
+    what: str
+    raised: datetime = Field(description="The alert's day from then on.")
+    ended: datetime | None
+    by: str
+    reason: str | None = Field(description="What changed a conclusion that stood.")
+
+
 class AlertOut(Schema):
     """An alert and its state in the words of IEC 62682."""
 
@@ -87,6 +98,8 @@ class AlertOut(Schema):
     acknowledged_by: str
     shelved_until: datetime | None
     shelved_by: str
+    withdrawn: datetime | None = Field(description="Since when readings no longer raise it.")
+    history: list[AlertStepOut]
 
     @classmethod
     def of(cls, alert: Alert, plant: Plant, now_utc: datetime) -> "AlertOut":
@@ -105,6 +118,18 @@ class AlertOut(Schema):
             acknowledged_by=alert.acknowledged_by,
             shelved_until=alert.shelved_until_utc,
             shelved_by=alert.shelved_by,
+            withdrawn=alert.withdrawn_utc,
+            history=[
+                AlertStepOut(
+                    at=s.at_utc,
+                    what=str(s.what),
+                    raised=s.raised_utc,
+                    ended=s.ended_utc,
+                    by=s.by,
+                    reason=None if s.reason is None else remark_text(s.reason, plant.units),
+                )
+                for s in alert.history
+            ],
         )
 
 
@@ -157,6 +182,23 @@ class LogOut(Schema):
         )
 
 
+class AcceptIn(Schema):
+    """What is known better than the readings have it; all may be left out."""
+
+    date: str = Field(default="", description="As in a log entry; empty: as proposed.")
+    deed: str = Field(default="", description="As in a log entry; empty: as proposed.")
+    plates_after: int | None = None
+    note: str = Field(default="", max_length=2000)
+    by: str = Field(default="", max_length=100)
+
+
+class RejectIn(Schema):
+    """Why it was not so, and who says it."""
+
+    note: str = Field(default="", max_length=2000)
+    by: str = Field(default="", max_length=100)
+
+
 class LogStored(Schema):
     """A stored entry; ``new`` is false where it stood there already."""
 
@@ -197,6 +239,21 @@ class ImportOut(Schema):
     refused_rows: int
     stored: datetime
     assessing: list[str] = Field(description="Exchangers that are being assessed anew now.")
+
+
+class RefusedOut(Schema):
+    """A file of an archive that was refused."""
+
+    name: str
+    reason: str
+
+
+class ImportManyOut(Schema):
+    """What became of each file of an archive or workbook; none is left out."""
+
+    name: str
+    files: list[ImportCheckOut | ImportOut]
+    refused: list[RefusedOut]
 
 
 class AssessIn(Schema):

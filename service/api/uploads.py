@@ -7,10 +7,11 @@ from fastapi import APIRouter, File, Form, Query, Response, UploadFile
 from analytics.vocabulary.errors import IngestError
 from service.api.dependencies import LedgerOf
 from service.api.problems import NotFound
-from service.api.schemas import ImportCheckOut, ImportOut
+from service.api.schemas import ImportCheckOut, ImportManyOut, ImportOut, RefusedOut
 from service.usecases.files import ImportOptions
 from service.usecases.import_report import report_csv
 from service.usecases.ledger import Ledger
+from service.usecases.parts import each_file
 
 router = APIRouter(prefix="/imports")
 
@@ -20,7 +21,10 @@ Option = Annotated[str | None, Form()]
 @router.post("", status_code=200)
 def import_file(
     ledger: LedgerOf,
-    file: Annotated[UploadFile, File(description="A trend file, packed or not.")],
+    response: Response,
+    file: Annotated[
+        UploadFile, File(description="A trend file or an archive of them, packed or not.")
+    ],
     check: Annotated[bool, Query(description="Only say what storing it would do.")] = False,
     exchanger: Option = None,
     date_order: Option = None,
@@ -31,11 +35,14 @@ def import_file(
     stamp: Option = None,
     accept: Annotated[bool, Form(description="Store as checked, questions or not.")] = False,
     unit_of: Annotated[list[str] | None, Form(description="POINT=UNIT")] = None,
-) -> ImportCheckOut | ImportOut:
+) -> ImportCheckOut | ImportOut | ImportManyOut:
     """Check a trend file (`check=true`), or store it whole and begin to assess what it touches.
 
     A file about which a question is open is not stored; the check lists the questions, and the form
     fields answer them. Storing the same file again stores nothing twice.
+
+    An archive of several files, or a workbook of several sheets, is answered file by file, each
+    stored whole or not at all: with 207 where some were refused, with 422 where all were.
     """
     options = ImportOptions(
         exchanger=exchanger,
@@ -50,7 +57,21 @@ def import_file(
     )
     name = (file.filename or "upload").replace("\\", "/").rsplit("/", 1)[-1]
     data = read_upload(file, name, ledger.settings.largest_upload_bytes)
-    return _check(ledger, name, data, options) if check else _store(ledger, name, data, options)
+
+    def one(its_name: str, its_data: bytes) -> ImportCheckOut | ImportOut:
+        do = _check if check else _store
+        return do(ledger, its_name, its_data, options)
+
+    parts = list(each_file(name, data, one))
+    if not any(part.done for part in parts):
+        raise IngestError(" ".join(part.refused for part in parts))
+    if len(parts) == 1 and parts[0].done is not None:
+        return parts[0].done
+    refused = [RefusedOut(name=part.name, reason=part.refused) for part in parts if part.refused]
+    response.status_code = 207 if refused else 200
+    return ImportManyOut(
+        name=name, files=[part.done for part in parts if part.done is not None], refused=refused
+    )
 
 
 @router.get("/{run}/report.json")

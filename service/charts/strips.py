@@ -20,7 +20,7 @@ def alert_strip(alert: Alert, now_utc: datetime, plant: Plant, *, width: float =
     drawing.line(0, 12, width, 12, "grid")
     state = alert.state(now_utc)
     start = max(scale.start_utc, alert.raised_utc)
-    end = min(now_utc, alert.ended_utc or now_utc)
+    end = min(now_utc, alert.withdrawn_utc or alert.ended_utc or now_utc)
     known = alert.acknowledged_utc or now_utc
     if end > scale.start_utc:
         _part(drawing, scale, start, min(known, end), _SOLID)

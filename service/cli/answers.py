@@ -20,6 +20,8 @@
                         set aside by reason; or null
     thermometer_pairs   [{first, second, evidence, since, through, hours, difference, age_days}]
     open_alerts         how many are active
+    proposals           [{number, tag, state, deed, role, at, earliest, latest, known, size, text,
+                        evidence}]: log entries that seem to be missing
 
 A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten. Where
 it cannot be told, value, low and high are null and reason says why. Times are ISO 8601 in UTC.
@@ -64,6 +66,8 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
                            consequences} or null
       thermometer_pairs   [{first, second, evidence, since, through, hours,
                            difference, age_days}]
+      proposals           [{number, deed, role, at, earliest, latest, known, size,
+                           text, evidence}], log entries that seem to be missing
       open_alerts
 
     A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten.
@@ -78,7 +82,23 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
             print_json(plain(list_status(ledger)))
         else:
             print_ranking(ledger)
+            _print_proposals(ledger, workspace)
             _print_outdated(ledger, workspace)
+
+
+def _print_proposals(ledger: "Ledger", workspace: Path | None) -> None:
+    from service.cli.output import note
+    from service.usecases.proposing import ProposalState
+    from service.wording.remarks import remark_text
+
+    plant = ledger.plant()
+    for kept in ledger.proposals():
+        if kept.state is ProposalState.OPEN:
+            said = remark_text(kept.proposal.remark, plant.units)
+            note(
+                f"{kept.tag}: perhaps missing in the log: {said}. Accept or reject it: "
+                f"plateledger proposals accept {kept.number}{naming(workspace)}"
+            )
 
 
 def _print_outdated(ledger: "Ledger", workspace: Path | None) -> None:
@@ -172,6 +192,7 @@ def alerts(
 
     from service.alerts.lifecycle import AlertState, needs_a_person
     from service.cli.output import note, print_json, say
+    from service.wording.history import changed_lines
 
     now_utc = datetime.now(UTC)
     with opened(workspace) as ledger:
@@ -179,11 +200,14 @@ def alerts(
         found = sorted(ledger.alerts(), key=lambda a: not needs_a_person(a, now_utc))
         shown = [a for a in found if every or a.state(now_utc) is not AlertState.NORMAL]
         values = [alert_values(a, plant, now_utc) for a in shown]
+        lines = {a.number: changed_lines(a, plant) for a in shown}
     if as_json:
         print_json(values)
         return
     for v in values:
         say(f"{v['number']:>4}  {v['tag']}  {v['raised'][:10]}  {v['state']}: {v['text']}")
+        for line in lines[v["number"]]:
+            say(f"      {line}")
     if not values:
         note("No alert is open." if not found else "No alert is open; --all lists the past ones.")
 
@@ -195,6 +219,14 @@ def alert_values(alert: Any, plant: Any, now_utc: Any) -> dict[str, Any]:
 
     values: dict[str, Any] = plain(alert)
     del values["remark"]
+    history = [
+        {
+            **{name.removesuffix("_utc"): value for name, value in plain(step).items()},
+            "reason": None if step.reason is None else remark_text(step.reason, plant.units),
+        }
+        for step in alert.history
+    ]
+    del values["history"]
     return {
         "number": values.pop("number"),
         "tag": values.pop("tag"),
@@ -203,6 +235,7 @@ def alert_values(alert: Any, plant: Any, now_utc: Any) -> dict[str, Any]:
         "state": str(alert.state(now_utc)),
         "text": remark_text(alert.remark, plant.units),
         **{name.removesuffix("_utc"): value for name, value in values.items()},
+        "history": history,
     }
 
 

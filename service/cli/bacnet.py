@@ -1,15 +1,9 @@
-"""``bacnet fetch`` and ``bacnet follow``: trend logs read from devices."""
-
-from typing import TYPE_CHECKING
+"""``bacnet fetch`` and ``bacnet follow``: trend logs and present values read from devices."""
 
 import typer
 
 from service.cli.command import AsJson, Workspace, app, opened
 from service.cli.receiving import stopped_by_signal
-
-if TYPE_CHECKING:
-    from service.usecases.bacnet import LogOutcome
-    from service.usecases.ledger import Ledger
 
 bacnet_app = typer.Typer(
     rich_markup_mode=None, context_settings={"max_content_width": 100}, no_args_is_help=True
@@ -19,7 +13,7 @@ app.add_typer(bacnet_app, name="bacnet")
 
 @bacnet_app.callback()
 def bacnet() -> None:
-    """Read the trend logs of BACnet devices that the register names under [bacnet].
+    """Read the trend logs and values of BACnet devices that the register names under [bacnet].
 
     Needs the extra of the package: pip install "plateledger[bacnet]". Devices are only read: nothing
     is written to them, and a write to this node is refused. BACnet/IP has no protection of its own:
@@ -34,26 +28,36 @@ def bacnet() -> None:
 
 @bacnet_app.command("fetch")
 def fetch_once(workspace: Workspace = None, as_json: AsJson = False) -> None:
-    """Read what the logs hold beyond what was read before, and end.
+    """Read what the logs hold beyond what was read before, and the values of now, and end.
 
     \b
     Example:
       plateledger bacnet fetch -w plant
     """
-    from service.cli.output import print_json
+    from service.cli.output import note, print_json, say
+    from service.register.reading import read_bacnet
     from service.store.codec import plain
+    from service.usecases.bacnet import fetch, sentence
+    from service.usecases.bacnet_following import ask_once
 
     with opened(workspace, load=True) as ledger:
-        outcomes = _fetch(ledger, quiet=as_json)
+        network = read_bacnet(ledger.settings.register_path)
+        outcomes = fetch(ledger.store, network)
         if as_json:
             print_json(plain(outcomes))
-    if any(o.failed for o in outcomes):
+        for outcome in () if as_json else outcomes:
+            (say if outcome.failed is None else note)(sentence(outcome))
+        silent = ask_once(ledger, network, note if as_json else say) if network.values else ()
+    if silent or any(o.failed for o in outcomes):
         raise typer.Exit(1)
 
 
 @bacnet_app.command("follow")
 def follow(workspace: Workspace = None) -> None:
-    """Read the logs again and again, as often as the register says, until stopped.
+    """Read the logs, and ask for the values, as often as the register says, until stopped.
+
+    A value is on disk as soon as it was read, and stored when the logs are. A device that does not
+    answer leaves a gap, and is asked more and more seldom, at least once an hour.
 
     \b
     Example:
@@ -61,24 +65,9 @@ def follow(workspace: Workspace = None) -> None:
     """
     from service.cli.output import note
     from service.register.reading import read_bacnet
+    from service.usecases import bacnet_following
 
     with opened(workspace, load=True) as ledger:
-        every_s = read_bacnet(ledger.settings.register_path).every_s
-        stop = stopped_by_signal()
-        while True:
-            outcomes = _fetch(ledger, quiet=False)
-            ledger.assess_when_due(sorted({t for o in outcomes for t in o.tags}))
-            if stop.wait(every_s):
-                break
+        network = read_bacnet(ledger.settings.register_path)
+        bacnet_following.follow(ledger, network, stopped_by_signal(), note)
         note("Stopped; what was read is stored.")
-
-
-def _fetch(ledger: "Ledger", *, quiet: bool) -> "tuple[LogOutcome, ...]":
-    from service.cli.output import note, say
-    from service.register.reading import read_bacnet
-    from service.usecases.bacnet import fetch, sentence
-
-    outcomes = fetch(ledger.store, read_bacnet(ledger.settings.register_path))
-    for outcome in () if quiet else outcomes:
-        (say if outcome.failed is None else note)(sentence(outcome))
-    return outcomes

@@ -118,6 +118,7 @@ def main() -> None:
         bacnet,
         data,
         maintenance,
+        proposals,
         receiving,
         rereading,
         serving,

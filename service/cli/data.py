@@ -1,6 +1,7 @@
 """``import``, ``assess`` and ``export``: readings in, evaluations made, tables out."""
 
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -75,7 +76,8 @@ def import_files(
     from analytics.vocabulary.errors import PlateledgerError
     from service.cli.output import WRONG_USE, fail, note, print_json, progress
     from service.store.codec import plain
-    from service.usecases.files import ImportOptions, contents, files_below, read_bytes
+    from service.usecases.files import ImportOptions, files_below, read_bytes
+    from service.usecases.parts import each_file
 
     pairs = [u.rpartition("=") for u in unit_of or ()]
     if any(not point or not unit for point, _, unit in pairs):
@@ -108,24 +110,24 @@ def import_files(
             if not as_json:
                 _print_outcome(outcome, ledger)
 
-    def refused(name: str, exc: PlateledgerError) -> None:
+    def refused(name: str, reason: str) -> None:
         nonlocal failed
         failed += 1
-        note(str(exc))
-        results.append({"name": name, "error": str(exc)})
+        note(reason)
+        results.append({"name": name, "error": reason})
 
     found = list(files_below(files))
     with opened(workspace, load=True) as ledger, progress() as report:
         for n, (path, shown) in enumerate(found):
             report(f"importing {shown}", n, len(found))
             try:
-                for member in contents(shown, read_bytes(path)):
-                    try:
-                        one(ledger, member.name, member.data)
-                    except PlateledgerError as exc:
-                        refused(member.name, exc)
+                data = read_bytes(path)
             except PlateledgerError as exc:
-                refused(shown, exc)
+                refused(shown, str(exc))
+                continue
+            for part in each_file(shown, data, partial(one, ledger)):
+                if part.refused:
+                    refused(part.name, part.refused)
         report("imported", len(found), len(found))
     if report_to is not None:
         _write_reports(report_to, reports)

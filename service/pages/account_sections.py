@@ -6,17 +6,20 @@ from datetime import datetime
 
 from analytics.vocabulary.records import (
     Capacity,
+    CauseKind,
     Estimate,
     Evaluation,
     MaintenanceEvent,
     MoneyAccount,
     VisitProof,
 )
+from service.alerts.lifecycle import Alert
 from service.charts.account import benefit_chart, capacity_chart
 from service.pages.sections import PHONE, Part
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import deed_text
+from service.wording.history import changes
 from service.wording.numbers import MINUS
 from service.wording.remarks import remark_text
 from service.wording.verdicts import count_word
@@ -202,9 +205,12 @@ class Entry:
 
 
 def log_entries(
-    evaluation: Evaluation | None, events: Sequence[MaintenanceEvent], plant: Plant
+    evaluation: Evaluation | None,
+    events: Sequence[MaintenanceEvent],
+    plant: Plant,
+    alerts: Sequence[Alert] = (),
 ) -> list[Entry]:
-    """Return visits with what they achieved, and alerts, newest first."""
+    """Return visits with what they achieved, alerts, and what became of these later, newest first."""
     proofs = {p.event.at_utc: p for p in evaluation.proofs} if evaluation is not None else {}
     dated: list[tuple[datetime, Entry]] = [
         (
@@ -226,10 +232,19 @@ def log_entries(
     ]
     for alert in evaluation.alerts if evaluation is not None else ():
         said = remark_text(alert.remark, plant.units)
-        kind = "Drift alert" if str(alert.kind) == "deposit" else f"Alert, {alert.kind}"
         day = dates.short_day(alert.raised_utc, plant.zone, year=True)
-        dated.append((alert.raised_utc, Entry(day=day, said=f"{kind}.", note=f"{said}.")))
+        entry = Entry(day=day, said=f"{_kind(alert.kind)}.", note=f"{said}.")
+        dated.append((alert.raised_utc, entry))
+    dated += [
+        (at, Entry(day=dates.short_day(at, plant.zone, year=True), said=f"{_kind(alert.kind)}.",
+                   note=f"{text[:1].upper()}{text[1:]}."))
+        for alert in alerts for at, text in changes(alert, plant)
+    ]  # fmt: skip
     return [entry for _, entry in sorted(dated, key=lambda d: d[0], reverse=True)]
+
+
+def _kind(kind: CauseKind | str) -> str:
+    return "Drift alert" if str(kind) == "deposit" else f"Alert, {kind}"
 
 
 def _as_sentence(text: str) -> str:

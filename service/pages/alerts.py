@@ -15,6 +15,7 @@ from service.pages.rendering import ledger_of, message_page, now, page
 from service.register.plant import Plant
 from service.wording import dates
 from service.wording.causes import role_label
+from service.wording.history import history
 from service.wording.remarks import remark_text
 from service.wording.verdicts import count_word
 
@@ -117,6 +118,8 @@ def _row(alert: Alert, at: datetime, plant: Plant) -> Row:
     lasting = f"since {dates.long_day(since, plant.zone, year=True)}"
     if state is AlertState.SHELVED and alert.shelved_until_utc is not None:
         lasting = f"until {dates.long_day(alert.shelved_until_utc, plant.zone)}"
+    if alert.withdrawn_utc is not None:
+        lasting = f"withdrawn on {dates.long_day(alert.withdrawn_utc, plant.zone, year=True)}"
     return Row(
         number=alert.number,
         tag=alert.tag,
@@ -133,8 +136,12 @@ def _row(alert: Alert, at: datetime, plant: Plant) -> Row:
 
 
 def _history(alert: Alert, at: datetime, plant: Plant) -> tuple[tuple[str, str], ...]:
+    if alert.history:
+        return tuple(
+            (dates.short_day(t, plant.zone, year=True), said) for t, said in history(alert, plant)
+        )
     by = f", {alert.acknowledged_by}" if alert.acknowledged_by else ""
-    steps = [
+    steps = [  # of a ledger that kept no history yet
         (alert.raised_utc, "raised"),
         (alert.acknowledged_utc, f"acknowledged{by}"),
         (alert.ended_utc if not alert.is_active(at) else None, "returned to normal"),

@@ -28,11 +28,13 @@ from service.pages.sections import Part
 from service.pages.thermometer_pairs import pairs_table
 from service.register.maintenance import refuse_future
 from service.register.plant import Plant
+from service.usecases.proposing import KeptProposal, ProposalState
 from service.wording import dates, numbers
-from service.wording.causes import cause_in_a_sentence, times_less_likely
+from service.wording.causes import cause_in_a_sentence, role_label, times_less_likely
 from service.wording.limits import plates_changed
 from service.wording.numbers import Figure
 from service.wording.reasons import loss, reason, runner_up
+from service.wording.remarks import remark_text
 from service.wording.verdicts import (
     cost_clause,
     headline,
@@ -84,8 +86,8 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         capacity=account_sections.capacity(evaluation, plant),
         pack=sections.pack_rows(exchanger, plant),
         log_heading=account_sections.log_heading(events, plant),
-        log=account_sections.log_entries(evaluation, events, plant),
-        deeds=[str(d) for d in Deed], roles=[(q.name, q.label) for q in TREND_ROLES],
+        log=account_sections.log_entries(evaluation, events, plant, ledger.alerts(tag)),
+        proposals=open_proposals(ledger.proposals(tag), plant), deeds=[str(d) for d in Deed], roles=[(q.name, q.label) for q in TREND_ROLES],
         today=dates_today(plant), raw=_raw(request, evaluation, plant, week),
     )  # fmt: skip
 
@@ -274,6 +276,79 @@ async def add_entry(request: Request, tag: str) -> HTMLResponse | RedirectRespon
         back = (f"/exchangers/{tag}#log", "Back to the log")
         return message_page(request, "The entry was not stored.", str(exc), status=422, action=back)
     ledger.assess_soon([tag])
+    return RedirectResponse(f"/exchangers/{tag}#log", status_code=303)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """A log entry that seems to be missing, put as a question."""
+
+    number: int | None
+    question: str
+    said: str
+    also: str
+    day: str
+    deed: str
+    plates: bool
+
+
+def open_proposals(kept: Sequence[KeptProposal], plant: Plant) -> list[Asked]:
+    """Return the open proposals, the newest first."""
+    return [
+        _asked(k, plant) for k in reversed(kept) if k.state is ProposalState.OPEN
+    ]  # fmt: skip
+
+
+def _asked(kept: KeptProposal, plant: Plant) -> Asked:
+    p = kept.proposal
+    when = dates.long_day(p.at_utc, UTC, year=True)
+    apart = (p.latest_utc - p.earliest_utc).days
+    spread = ""
+    if apart > 2:
+        first, last = (dates.long_day(t, UTC, year=True) for t in (p.earliest_utc, p.latest_utc))
+        spread = f" It lies between {first} and {last}, nine times in ten."
+    what = {
+        Deed.THERMOMETER_CALIBRATED: f"Was the {role_label(p.role)} thermometer touched",
+        Deed.METER_CHANGED: f"Was the {role_label(p.role)} meter changed",
+        Deed.PLATES_CHANGED: "Were plates added",
+        Deed.OTHER: "Was there a service",
+    }.get(p.deed, "Were the plates cleaned")
+    also = "".join(f" {remark_text(r, plant.units)}." for r in p.evidence)
+    known = dates.long_day(p.known_utc, UTC, year=True)
+    return Asked(
+        number=kept.number, question=f"{what} about {when}?",
+        said=f"{remark_text(p.remark, plant.units)}.{spread}",
+        also=f"Known since {known}.{also}", day=p.at_utc.date().isoformat(), deed=str(p.deed),
+        plates=p.deed in _ON_THE_PLATES,
+    )  # fmt: skip
+
+
+_ON_THE_PLATES = (
+    Deed.CLEANED_IN_PLACE, Deed.OPENED_AND_CLEANED, Deed.GASKETS_CHANGED, Deed.PLATES_CHANGED,
+)  # fmt: skip
+
+
+async def decide_proposal(
+    request: Request, tag: str, number: int
+) -> HTMLResponse | RedirectResponse:
+    """Accept a proposal into the log, or reject it, and return to the log."""
+    async with request.form() as sent:
+        form = {k: str(v).strip() for k, v in sent.items()}
+    ledger = ledger_of(request)
+    try:
+        if form.get("answer") == "no":
+            ledger.reject_proposal(number, note=form.get("note", "")[:500])
+        else:
+            ledger.accept_proposal(
+                number, when=form.get("day", ""), deed=form.get("deed", ""),
+                plates_after=form.get("plates_after") or None, note=form.get("note", "")[:500],
+            )  # fmt: skip
+            ledger.assess_soon([tag])
+    except PlateledgerError as exc:
+        back = (f"/exchangers/{tag}#log", "Back to the log")
+        return message_page(
+            request, "The proposal was left as it was.", str(exc), status=422, action=back
+        )
     return RedirectResponse(f"/exchangers/{tag}#log", status_code=303)
 
 

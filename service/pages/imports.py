@@ -1,10 +1,8 @@
 """Import in two steps: what a file was taken for, with its open questions; then storing it."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from datetime import datetime
-from io import BytesIO
-from typing import Any, BinaryIO
+from typing import Any
 from urllib.parse import urlencode
 
 from fastapi import Request
@@ -12,16 +10,23 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
-from analytics.vocabulary.errors import IngestError, PlateledgerError
-from analytics.vocabulary.quantities import ROLES
+from analytics.vocabulary.errors import PlateledgerError
+from service.pages.archives import gone, list_files, part_of, size_text, uploads_of
+from service.pages.mapping import (
+    LEAVE_OUT,
+    MAPPING_QUESTION,
+    Row,
+    heading_of,
+    roles_listed,
+    rows_of,
+    written_sentence,
+)
 from service.pages.rendering import ledger_of, message_page, page
-from service.pages.uploads import FOLDER, Uploads
 from service.register.plant import Plant
 from service.usecases.files import contents
 from service.usecases.import_report import ImportAccount
-from service.usecases.ledger import ImportCheck, ImportOptions
+from service.usecases.ledger import ImportCheck, ImportOptions, ImportOutcome
 from service.wording import dates, numbers
-from service.wording.causes import role_label
 from service.wording.verdicts import count_word
 
 _PLAIN = ("exchanger", "date_order", "time_zone", "decimal", "delimiter", "encoding", "stamp")
@@ -33,7 +38,6 @@ _CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
     "stamp": (("", "as registered"), ("start", "its start"), ("end", "its end"), ("instant", "an instant")),
 }  # fmt: skip
 _RUNS_SHOWN = 20
-_SURE = 0.7  # below it the register's proposal says "check the role"
 _FINDINGS_SHOWN = 200
 _REASONS = {
     "state": "a word in place of a figure, as of a fault or a state",
@@ -43,21 +47,9 @@ _REASONS = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
-    """One column of the file in words."""
-
-    heading: str
-    first: str
-    taken: str
-    unit: str
-    sure: str
-    because: str
-    question: bool
-    left_out: bool
-
-
-def show(request: Request, stored: int | None = None) -> HTMLResponse:
+def show(
+    request: Request, stored: int | None = None, written: int = 0, reread: int = 0
+) -> HTMLResponse:
     """Answer the form for a file, and the past imports."""
     ledger = ledger_of(request)
     plant = ledger.plant()
@@ -68,7 +60,7 @@ def show(request: Request, stored: int | None = None) -> HTMLResponse:
     return page(
         request, "import.html", title="Import", outcome=outcome,
         runs=[_run(r, plant) for r in runs[:_RUNS_SHOWN]], working=ledger.working_on(),
-        tags=[e.tag for e in plant.exchangers],
+        tags=[e.tag for e in plant.exchangers], written=written_sentence(written, reread),
     )  # fmt: skip
 
 
@@ -87,15 +79,6 @@ def _run(run: Mapping[str, Any], plant: Plant) -> dict[str, Any]:
     }
 
 
-def _uploads(request: Request) -> Uploads:
-    settings = ledger_of(request).settings
-    return Uploads(
-        settings.workspace / FOLDER,
-        file_bytes_most=settings.largest_upload_bytes,
-        bytes_most=settings.held_upload_bytes,
-    )
-
-
 async def receive(request: Request) -> HTMLResponse | RedirectResponse:
     """Take a file and go on to its check."""
     async with request.form() as form:
@@ -108,88 +91,88 @@ async def receive(request: Request) -> HTMLResponse | RedirectResponse:
             )  # fmt: skip
         name = sent.filename.replace("\\", "/").rsplit("/", 1)[-1]
         try:
-            digests = await run_in_threadpool(_keep_all, _uploads(request), name, sent.file)
+            digest = await run_in_threadpool(uploads_of(request).keep, name, sent.file)
         except PlateledgerError as exc:
             return message_page(
                 request, "The file was not taken.", str(exc), status=422,
                 action=("/import", "Back to import"),
             )  # fmt: skip
     query = urlencode({"exchanger": exchanger} if exchanger else {})
-    if len(digests) > 1:
-        files = [
-            (member, f"/import/{digest}?{query}".rstrip("?")) for member, digest in digests.items()
-        ]
-        return page(request, "import_many.html", title="Import", name=name, files=files)
-    digest = next(iter(digests.values()))
     return RedirectResponse(f"/import/{digest}?{query}".rstrip("?"), status_code=303)
 
 
-def _keep_all(uploads: Uploads, name: str, source: BinaryIO) -> dict[str, str]:
-    """Hold a file, or each file of an archive or workbook; return their hashes by name."""
-    digest = uploads.keep(name, source)
-    held = uploads.get(digest)
-    digests = {}
-    try:
-        for member in contents(name, held[1] if held else b""):
-            if member.name == name:
-                return {name: digest}
-            digests[member.name] = uploads.keep(member.name, BytesIO(member.data))
-    except PlateledgerError:
-        uploads.forget(digest)
-        raise
-    uploads.forget(digest)
-    if not digests:
-        raise IngestError(f"{name}: the archive holds no file. Send the trends themselves.")
-    return digests
-
-
-def check(request: Request, digest: str) -> HTMLResponse:
-    """Answer what the file was taken for; nothing is stored."""
-    held = _uploads(request).get(digest)
+def check(
+    request: Request, digest: str, member: str | None = None, written: int = 0, reread: int = 0
+) -> HTMLResponse:
+    """Answer what the file was taken for, or which files an archive holds; nothing is stored."""
+    held = uploads_of(request).get(digest)
     if held is None:
-        return _gone(request)
-    options = _options(dict(request.query_params))
+        return gone(request)
+    options = options_of(dict(request.query_params))
     ledger = ledger_of(request)
     try:
-        found = ledger.import_check(held[0], held[1], options)
+        parts = list(contents(*held))
+        if member is None and [part.name for part in parts] != [held[0]]:
+            return list_files(request, digest, held[0], parts, options.exchanger)
+        name, data = part_of(parts, member, held[0])
+        found = ledger.import_check(name, data, options)
     except PlateledgerError as exc:
         return message_page(
             request, "The file cannot be read; nothing was stored.", str(exc), status=422,
             action=("/import", "Send another file"),
         )  # fmt: skip
+    return check_page(
+        request, found, digest, options, member, written=written_sentence(written, reread)
+    )
+
+
+def check_page(
+    request: Request, found: ImportCheck, digest: str, options: ImportOptions, member: str | None,
+    *, rows: list[Row] | None = None, all_tag: str = "", problem: str = "", occupied: bool = False, file: str = "*",
+    written: str = "", status: int = 200,
+) -> HTMLResponse:  # fmt: skip
+    """Answer what a file was taken for; ``rows``: as the user filled the form in."""
+    ledger = ledger_of(request)
     plant = ledger.plant()
     examination = found.examination
-    columns = [_column(c, options) for c in examination.columns]
     questions = list(examination.questions)
+    rows = rows if rows is not None else rows_of(examination.columns, plant, options)
+    others = [q for q in questions if not q.startswith(MAPPING_QUESTION)]
+    chosen = {name: getattr(options, name) for name in _PLAIN if getattr(options, name)}
     return page(
         request, "import_check.html", title="Import", check=found, digest=digest,
-        opening=_opening(columns, questions), about=_about(found),
-        columns=columns, questions=[q[:1].upper() + q[1:] for q in questions], refused=_refusals(examination.refused),
+        opening=_opening(examination.columns, questions), about=_about(found),
+        stamps=[c.heading for c in examination.columns if c.left_out == "time"],
+        rows=rows, rows_heading=heading_of(rows), roles=roles_listed(), leave_out=LEAVE_OUT,
+        seen=ledger.register_digest(), problem=problem, occupied=occupied, file=file, written=written,
+        all_tag=all_tag, overruled=bool(others or chosen or options.units),
+        carried={**chosen, **{f"unit:{point}": unit for point, unit in options.units.items()}},
+        questions=[_shown(q) for q in questions], refused=_refusals(examination.refused),
         doubtful=_refusals(examination.doubtful), notes=_refusals(examination.notes),
         clock=_sentence(examination.clock), date_format=examination.date_format,
         date_why=examination.date_format_why, span=_span(examination, plant),
         before=dates.long_day(found.stored_before_utc, plant.zone) if found.stored_before_utc else "",
         proposal=examination.proposal, choices=_CHOICES,
         options=options, tags=[e.tag for e in plant.exchangers],
-        size=_size(found.size), zone=str(plant.zone),
-        rows=f"{found.rows:,}", new_rows=f"{found.new_rows:,}", changed=f"{found.changed_values:,}",
+        size=size_text(found.size), zone=str(plant.zone), member=member, status=status,
+        stored_rows=f"{found.rows:,}", new_rows=f"{found.new_rows:,}", changed=f"{found.changed_values:,}",
     )  # fmt: skip
 
 
-def _size(size_bytes: int) -> str:
-    if size_bytes < 100_000:
-        return f"{size_bytes:,}{numbers.NBSP}bytes"
-    return f"{size_bytes / 1e6:,.1f}{numbers.NBSP}MB"
+def _shown(question: str) -> str:
+    if question.startswith(MAPPING_QUESTION):
+        question = f"{MAPPING_QUESTION} which point is which. Choose in the rows marked below."
+    return question[:1].upper() + question[1:]
 
 
-def _options(query: Mapping[str, str]) -> ImportOptions:
+def options_of(query: Mapping[str, str]) -> ImportOptions:
     plain: dict[str, Any] = {name: query.get(name) or None for name in _PLAIN}
     units = {k.removeprefix("unit:"): v for k, v in query.items() if k.startswith("unit:") and v}
     return ImportOptions(**plain, units=units, accept=bool(query.get("accept")))
 
 
-def _opening(columns: list[Column], questions: list[str]) -> tuple[str, str]:
-    understood = sum(not c.left_out for c in columns)
+def _opening(columns: Sequence[Any], questions: list[str]) -> tuple[str, str]:
+    understood = sum(c.left_out == "time" or bool(c.taken_for) for c in columns)
     verb = "is" if understood == 1 else "are"
     first = f"{count_word(understood).capitalize()} of {count_word(len(columns))} columns {verb} understood"
     if not questions:
@@ -241,53 +224,35 @@ def _refusals(counts: Mapping[str, int]) -> list[tuple[str, str]]:
     ]
 
 
-def _column(column: Any, options: ImportOptions) -> Column:
-    del options
-    stamps = column.left_out == "time"
-    taken = (
-        "the time of each row"
-        if stamps
-        else "; ".join(f"{tag} {role_label(role)}".strip() for tag, role in column.taken_for)
-    )
-    guess = column.guess
-    because = column.unit_sure
-    sure = "from the register" if taken and not stamps else ""
-    unit = column.unit_used or column.unit_in_file or ""
-    if guess is not None and not taken:
-        label = role_label(guess.role) if guess.role in ROLES else guess.role
-        taken, because, unit = f"perhaps {label}", guess.why, unit or guess.unit or ""
-        sure = "please confirm" if guess.chance < _SURE else f"{guess.chance:.0%} likely".replace("%", f"{numbers.NBSP}%")  # fmt: skip
-    return Column(
-        heading=column.heading,
-        first=" ".join(column.first_values[:2]),
-        taken=taken or f"left out: {column.left_out or 'no exchanger has this point'}",
-        unit=numbers.symbol_of(unit),
-        sure=sure,
-        because=because or "",
-        question=guess is not None and not column.taken_for,
-        left_out=not stamps and not column.taken_for,
-    )
-
-
 async def store(request: Request, digest: str) -> HTMLResponse | RedirectResponse:
     """Store the file's readings and start the assessment."""
-    uploads = _uploads(request)
+    uploads = uploads_of(request)
     held = await run_in_threadpool(uploads.get, digest)
     if held is None:
-        return _gone(request)
+        return gone(request)
     async with request.form() as sent:
         form = {k: str(v) for k, v in sent.items()}
-    options, ledger = _options(form), ledger_of(request)
+    member = form.pop("member", "") or None
+    options, ledger = options_of(form), ledger_of(request)
+
+    def store_it() -> ImportOutcome:
+        name, data = part_of(contents(*held), member, held[0])
+        return ledger.import_store(name, data, options)
+
     try:
-        outcome = await run_in_threadpool(ledger.import_store, held[0], held[1], options)
+        outcome = await run_in_threadpool(store_it)
     except PlateledgerError as exc:
-        query = urlencode({k: v for k, v in form.items() if v})
+        query = urlencode(
+            {**({"member": member} if member else {}), **{k: v for k, v in form.items() if v}}
+        )
         return message_page(
             request, "Nothing was stored.", str(exc), status=422,
             action=(f"/import/{digest}?{query}", "Back to the check"),
         )  # fmt: skip
-    uploads.forget(digest)
     ledger.assess_soon(outcome.tags)
+    if member is not None:  # the other files of the archive still wait
+        return RedirectResponse(f"/import/{digest}", status_code=303)
+    uploads.forget(digest)
     return RedirectResponse(f"/import?stored={outcome.run}", status_code=303)
 
 
@@ -300,12 +265,4 @@ def findings(request: Request, run: int) -> HTMLResponse:
     return page(
         request, "findings.html", title="Findings of an import", run=run, findings=found,
         account=account,
-    )  # fmt: skip
-
-
-def _gone(request: Request) -> HTMLResponse:
-    return message_page(
-        request, "The file is no longer held.",
-        "It was stored, or it waited for more than a week. Send it again to check it.",
-        status=404, action=("/import", "Send a file"),
     )  # fmt: skip

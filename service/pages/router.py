@@ -3,7 +3,7 @@
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
 
-from service.pages import alerts, exchanger, home, imports, papers, register
+from service.pages import alerts, archives, confirming, exchanger, home, imports, papers, register
 from service.pages.rendering import static_response
 
 
@@ -18,6 +18,10 @@ def make_router() -> APIRouter:
     router.add_api_route(
         "/exchangers/{tag}/log", exchanger.add_entry, methods=["POST"], response_model=None
     )
+    router.add_api_route(
+        "/exchangers/{tag}/proposals/{number}", exchanger.decide_proposal, methods=["POST"],
+        response_model=None,
+    )  # fmt: skip
     router.add_api_route("/alerts", alerts.show)
     router.add_api_route(
         "/alerts/{number}/acknowledge", alerts.acknowledge, methods=["POST"], response_model=None
@@ -28,6 +32,10 @@ def make_router() -> APIRouter:
     router.add_api_route("/documents", papers.show)
     router.add_api_route("/documents/{tag}", papers.write, methods=["POST"])
     router.add_api_route("/settings", register.show)
+    router.add_api_route(
+        "/import/{digest}/mapping", confirming.confirm, methods=["POST"], response_model=None
+    )
+    router.add_api_route("/import/{digest}/store-all", archives.store_all, methods=["POST"])
     router.add_api_route("/static/{version}/{name}", _static)
     router.add_api_route("/import", imports.show)
     router.add_api_route("/import", imports.receive, methods=["POST"], response_model=None)

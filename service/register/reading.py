@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from analytics.physics.effectiveness import arrangement_of
 from analytics.physics.mixtures import MIXTURES_TO_degC
 from analytics.vocabulary.errors import EvaluationError, RegisterError, UnitError
-from analytics.vocabulary.quantities import ROLES
+from analytics.vocabulary.quantities import CUMULATIVE_ROLES, ROLES
 from analytics.vocabulary.records import Exchanger, PropertyTable, Stream
 from analytics.vocabulary.units import convert
 from service.register.bacnet import BacnetNetwork, BacnetTable, unknown_logs
@@ -25,10 +25,14 @@ from service.register.explaining import explain, nearest
 from service.register.notes import notes_of
 from service.register.plant import Plant, Point
 from service.register.property_table import read_property_table
-from service.register.schemas import ExchangerTable, RegisterFile
+from service.register.schemas import ExchangerTable, PointTable, RegisterFile
 
 _LINE = re.compile(r"\(at line (\d+), column (\d+)\)")
 # A thermometer of the weather is shared; any other point belongs to one place.
+_INCREMENT_MOST = {
+    "degC": 10.0,
+    "m**3/s": 0.05,
+}  # beyond it, or a tenth of what a role can be: a slip
 _SHARED_ROLES = ("outdoor_temperature",)
 
 
@@ -270,6 +274,8 @@ def _point_problems(table: ExchangerTable) -> list[str]:
             convert(1.0, point.unit, ROLES[role].unit)
         except UnitError as exc:
             found.append(f"points.{role}: {exc}")
+        else:
+            found += _increment_problem(role, point)
     for kind, mapping, fitting in (
         ("meters", table.meters, _is_meter_role),
         ("thermometers", table.thermometers, lambda role: ROLES[role].unit == "degC"),
@@ -281,6 +287,28 @@ def _point_problems(table: ExchangerTable) -> list[str]:
             if not fitting(role)
         ]
     return found
+
+
+def _increment_problem(role: str, point: PointTable) -> list[str]:
+    """Say where no log on change can be meant: a count, or a step in which everything is lost."""
+    step, quantity = point.increment(role), ROLES[role]
+    if step is None:
+        return []
+    where = f"points.{role}.on_change"
+    if role in CUMULATIVE_ROLES:
+        return [f"{where}: a register counts and is read as it comes. Leave it out."]
+    span = quantity.high - quantity.low
+    most = (
+        span if role == "pump_running" else min(span / 10, _INCREMENT_MOST.get(quantity.unit, span))
+    )
+    if step > most:
+        shown = float(point.on_change or 0.0) * most / step
+        sentence = (
+            f"{where}: must be at most {shown:.3g} {point.unit}, got {point.on_change:g}. "
+            f"It is the change of value, in {point.unit}, at which the point is logged."
+        )
+        return [sentence]
+    return []
 
 
 def _is_meter_role(role: str) -> bool:

@@ -242,6 +242,16 @@ class PointTable(Table):
     point: Text
     unit: Unit
     file: Text = "*"
+    on_change: NotNegative | None = None  # logged on change of value by so much, in ``unit``
+
+    def increment(self, role: str) -> float | None:
+        """Return the increment in the role's unit: a difference, whatever the unit's zero."""
+        if self.on_change is None:
+            return None
+        unit = ROLES[role].unit
+        return float(convert(self.on_change, self.unit, unit)) - float(
+            convert(0.0, self.unit, unit)
+        )
 
 
 class MeterTable(Table):
@@ -358,6 +368,11 @@ class ExchangerTable(Table):
             limits=self.limits.to_record(),
             tariff=self.tariff.over(site_tariff).to_record(),
             design_outdoor_degC=plant.design_outdoor_degC if outdoor is None else outdoor,
+            change_increments={
+                role: step
+                for role, p in self.points.items()
+                if (step := p.increment(role)) is not None
+            },
         )
 
 

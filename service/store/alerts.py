@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import Connection, insert, select, update
 
 from service.store.registered import exchanger_id
-from service.store.tables import AlertRow, ExchangerRow
+from service.store.tables import AlertRow, AlertStepRow, ExchangerRow
 
 
 def load_alerts(
@@ -26,13 +26,41 @@ def load_alerts(
     return tuple(dict(r) for r in connection.execute(query).mappings())
 
 
-def save_alerts(connection: Connection, tag: str, alerts: Iterable[Mapping[str, Any]]) -> None:
-    """Store alerts of an exchanger; one whose ``id`` is ``None`` is new."""
+def load_steps(
+    connection: Connection, numbers: Iterable[int]
+) -> Mapping[int, list[Mapping[str, Any]]]:
+    """Return the steps of alerts, oldest first, by the alert's number."""
+    query = (
+        select(AlertStepRow.__table__)
+        .where(AlertStepRow.alert_id.in_(list(numbers)))
+        .order_by(AlertStepRow.id)
+    )
+    found: dict[int, list[Mapping[str, Any]]] = {}
+    for row in connection.execute(query).mappings():
+        found.setdefault(row["alert_id"], []).append(dict(row))
+    return found
+
+
+def add_steps(connection: Connection, number: int, steps: Iterable[Mapping[str, Any]]) -> None:
+    """Add steps to the history of an alert."""
+    rows = [{"alert_id": number, **step} for step in steps]
+    if rows:
+        connection.execute(insert(AlertStepRow), rows)
+
+
+def save_alerts(
+    connection: Connection, tag: str, alerts: Iterable[Mapping[str, Any]]
+) -> tuple[int, ...]:
+    """Store alerts of an exchanger and return their numbers; one whose ``id`` is ``None`` is new."""
+    numbers: list[int] = []
     owner = exchanger_id(connection, tag)
     for alert in alerts:
         values = {k: v for k, v in alert.items() if k not in ("id", "tag")}
         values["exchanger_id"] = owner
         if alert["id"] is None:
-            connection.execute(insert(AlertRow).values(**values))
+            new = insert(AlertRow).values(**values).returning(AlertRow.id)
+            numbers.append(connection.execute(new).scalar_one())
         else:
             connection.execute(update(AlertRow).where(AlertRow.id == alert["id"]).values(**values))
+            numbers.append(alert["id"])
+    return tuple(numbers)

@@ -23,6 +23,7 @@ from analytics.vocabulary.records import (
     CauseKind,
     Evaluation,
     Exchanger,
+    Proposal,
     Remark,
 )
 from service.register.plant import DisplayUnits, Point
@@ -150,6 +151,11 @@ def units_from(values: Any) -> DisplayUnits:
 def remark_from(values: Any) -> Remark:
     """Return a remark from plain JSON values."""
     return converter().structure(values, Remark)
+
+
+def proposal_from(values: Any) -> Proposal:
+    """Return a proposal from plain JSON values."""
+    return converter().structure(values, Proposal)
 
 
 def alert_events_from(values: Any) -> tuple[AlertEvent, ...]:

@@ -43,16 +43,18 @@ def save_evaluation(
     fingerprint: str,
     made_utc: datetime,
     intervals: bytes | None = None,
+    day_marks: bytes | None = None,
 ) -> None:
     """Store an evaluation as the newest of its exchanger, with its daily account.
 
-    ``intervals`` are those of the evaluation as Parquet, where a worker has written them already.
+    ``intervals`` are those of the evaluation as Parquet, where a worker has written them already;
+    ``day_marks`` tell which readings it rests on (``service.usecases.reopening``).
     """
     number = exchanger_id(connection, evaluation.tag)
     connection.execute(
         update(EvaluationRow)
         .where(EvaluationRow.exchanger_id == number, EvaluationRow.newest)
-        .values(newest=False, document=None, intervals=None)
+        .values(newest=False, document=None, intervals=None, day_marks=None)
     )
     cause = evaluation.verdict.cause
     connection.execute(
@@ -66,6 +68,7 @@ def save_evaluation(
             newest=True,
             document=evaluation_document(evaluation),
             intervals=to_parquet(evaluation.intervals) if intervals is None else intervals,
+            day_marks=day_marks,
         )
     )
     connection.execute(delete(daily_account).where(daily_account.c.exchanger_id == number))
@@ -110,6 +113,16 @@ def load_evaluation(
         daily=load_daily(connection, tag),
         intervals=from_parquet(row.intervals) if with_intervals else empty_intervals(),
     )
+
+
+def day_marks(connection: Connection, tag: str) -> tuple[datetime, datetime, bytes | None] | None:
+    """Return when the newest evaluation was made, the end of its data, and its readings' marks."""
+    row = connection.execute(
+        select(EvaluationRow.made_utc, EvaluationRow.through_utc, EvaluationRow.day_marks).where(
+            EvaluationRow.exchanger_id == exchanger_id(connection, tag), EvaluationRow.newest
+        )
+    ).first()
+    return None if row is None else (row.made_utc, row.through_utc, row.day_marks)
 
 
 def load_daily(

@@ -1,77 +1,29 @@
 """Imported files, what was read from them, and the readings."""
 
-import zlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-import numpy as np
 import pandas as pd
-import pyarrow as pa
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import Connection, func, insert, select, update
 
-from service.store.bulk import select_frame, upsert
+from service.store import originals, readings
+from service.store.readings import Change
 from service.store.registered import exchanger_id
-from service.store.tables import (
-    ExchangerRow,
-    FindingRow,
-    ImportRunRow,
-    SourceFileRow,
-    reading,
-)
+from service.store.tables import ExchangerRow, FindingRow, ImportRunRow
 
-_ZSTD = b"zst1"  # before the size and the packed bytes
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """What storing a frame adds to, and changes in, what is stored."""
-
-    rows: int = 0
-    new_rows: int = 0
-    new_values: int = 0
-    changed_values: int = 0
-
-    def __add__(self, other: "Change") -> "Change":
-        return Change(
-            rows=self.rows + other.rows,
-            new_rows=self.new_rows + other.new_rows,
-            new_values=self.new_values + other.new_values,
-            changed_values=self.changed_values + other.changed_values,
-        )
+__all__ = ["Change"]
 
 
 def compare(connection: Connection, tag: str, trends: pd.DataFrame) -> Change:
     """Say what storing ``trends`` would change; nothing is stored."""
-    if trends.empty:
-        return Change()
-    index = trends.index
-    number = exchanger_id(connection, tag)
-    stored = select_frame(
-        connection,
-        reading,
-        number,
-        index[0].to_pydatetime(),
-        (index[-1] + pd.Timedelta(microseconds=1)).to_pydatetime(),
-    )
-    known = index.isin(stored.index)
-    before = stored.reindex(index=index, columns=trends.columns).to_numpy(dtype=float)
-    now = trends.to_numpy(dtype=float)
-    given, had = ~np.isnan(now), ~np.isnan(before)
-    return Change(
-        rows=len(trends),
-        new_rows=int((~known).sum()),
-        new_values=int((given & ~had).sum()),
-        changed_values=int((given & had & (now != before)).sum()),
-    )
+    return readings.compare(connection, exchanger_id(connection, tag), trends)
 
 
 def store_readings(connection: Connection, tag: str, trends: pd.DataFrame) -> Change:
     """Store a trend frame over what is there; the newer value wins, a gap erases nothing."""
-    change = compare(connection, tag, trends)
+    change = readings.merge(connection, exchanger_id(connection, tag), trends)
     if change.new_values or change.changed_values or change.new_rows:
-        upsert(connection, reading, exchanger_id(connection, tag), trends)
         mark_changed(connection, tag)
     return change
 
@@ -87,12 +39,7 @@ def mark_changed(connection: Connection, tag: str) -> None:
 
 def clear_readings(connection: Connection, tag: str) -> int:
     """Delete the readings of an exchanger, to be stored anew; return how many values they were."""
-    number = exchanger_id(connection, tag)
-    values = [c for c in reading.c if not c.primary_key]
-    mine = reading.c.exchanger_id == number
-    counts = connection.execute(select(*(func.count(c) for c in values)).where(mine)).one()
-    connection.execute(delete(reading).where(mine))
-    return int(sum(counts))
+    return readings.clear(connection, exchanger_id(connection, tag))
 
 
 def last_runs(connection: Connection) -> tuple[Mapping[str, Any], ...]:
@@ -103,6 +50,13 @@ def last_runs(connection: Connection) -> tuple[Mapping[str, Any], ...]:
     return tuple(dict(r) for r in connection.execute(query).mappings())
 
 
+def last_examinations(connection: Connection) -> Iterable[Mapping[str, Any]]:
+    """Return the examination at the newest import of each file, oldest first."""
+    newest = select(func.max(ImportRunRow.id)).group_by(ImportRunRow.sha256)
+    query = select(ImportRunRow.examination).where(ImportRunRow.id.in_(newest))
+    return connection.scalars(query.order_by(ImportRunRow.id))
+
+
 def load_readings(
     connection: Connection,
     tag: str,
@@ -110,7 +64,7 @@ def load_readings(
     end_utc: datetime | None = None,
 ) -> pd.DataFrame:
     """Return the readings of an exchanger as a trend frame; roles without a value are left out."""
-    return select_frame(connection, reading, exchanger_id(connection, tag), start_utc, end_utc)
+    return readings.load(connection, exchanger_id(connection, tag), start_utc, end_utc)
 
 
 def data_version(connection: Connection, tag: str) -> int:
@@ -120,45 +74,22 @@ def data_version(connection: Connection, tag: str) -> int:
 
 def reading_span(connection: Connection, tag: str) -> tuple[datetime, datetime] | None:
     """Return the first and the last stamp of an exchanger, or ``None`` without readings."""
-    first, last = connection.execute(
-        select(func.min(reading.c.time_utc), func.max(reading.c.time_utc)).where(
-            reading.c.exchanger_id == exchanger_id(connection, tag)
-        )
-    ).one()
-    return None if first is None else (first, last)
+    return readings.span(connection, exchanger_id(connection, tag))
 
 
 def keep_file(
     connection: Connection, *, sha256: str, name: str, data: bytes, now_utc: datetime
 ) -> None:
     """Keep a file's bytes, once."""
-    if connection.scalar(select(SourceFileRow.sha256).where(SourceFileRow.sha256 == sha256)):
-        return
-    connection.execute(
-        insert(SourceFileRow).values(
-            sha256=sha256, name=name, size=len(data), packed=_packed(data), stored_utc=now_utc
-        )
-    )
+    originals.keep(
+        connection, sha256=sha256, name=name, size=len(data), packed=originals.pack_all(data),
+        now_utc=now_utc,
+    )  # fmt: skip
 
 
 def kept_file(connection: Connection, sha256: str) -> bytes | None:
     """Return the bytes of an imported file."""
-    packed = connection.scalar(select(SourceFileRow.packed).where(SourceFileRow.sha256 == sha256))
-    return None if packed is None else _unpacked(packed)
-
-
-def _packed(data: bytes) -> bytes:
-    """Pack quickly: trends shrink well by any means, and an import should not wait for this."""
-    buffer: bytes = pa.compress(data, codec="zstd", asbytes=True)
-    return _ZSTD + len(data).to_bytes(8, "little") + buffer
-
-
-def _unpacked(packed: bytes) -> bytes:
-    if not packed.startswith(_ZSTD):
-        return zlib.decompress(packed)  # of an earlier version
-    size = int.from_bytes(packed[4:12], "little")
-    data: bytes = pa.decompress(memoryview(packed)[12:], size, codec="zstd", asbytes=True)
-    return data
+    return originals.whole(connection, sha256)
 
 
 def last_run_of(

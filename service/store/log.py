@@ -43,6 +43,20 @@ def add_events(
     return added
 
 
+def entered_since(
+    connection: Connection, tag: str, since_utc: datetime
+) -> tuple[MaintenanceEvent, ...]:
+    """Return the entries of an exchanger that were added to the log after a moment, oldest first."""
+    number = exchanger_id(connection, tag)
+    query = select(MaintenanceRow.at_utc, MaintenanceRow.deed, MaintenanceRow.role).where(
+        MaintenanceRow.exchanger_id == number, MaintenanceRow.entered_utc > since_utc
+    )
+    found = {(r.at_utc, r.deed, r.role) for r in connection.execute(query)}
+    return tuple(
+        e for e in load_events(connection, tag) if (e.at_utc, str(e.deed), e.role or "") in found
+    )
+
+
 def load_events(connection: Connection, tag: str | None = None) -> tuple[MaintenanceEvent, ...]:
     """Return the log, oldest first; of one exchanger or of all registered ones."""
     query = (

@@ -10,6 +10,7 @@ from sqlalchemy import (
     Double,
     ForeignKey,
     Index,
+    Integer,
     LargeBinary,
     MetaData,
     Table,
@@ -17,7 +18,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
-from analytics.vocabulary.quantities import DAILY_COLUMNS, ESTIMATED_COLUMNS, ROLE_NAMES
+from analytics.vocabulary.quantities import DAILY_COLUMNS, ESTIMATED_COLUMNS
 from service.store.types import UtcDateTime
 
 DAILY_NAMES: tuple[str, ...] = tuple(
@@ -80,8 +81,17 @@ class SourceFileRow(Base):
     sha256: Mapped[str] = mapped_column(primary_key=True)
     name: Mapped[str]
     size: Mapped[int]
-    packed: Mapped[bytes] = mapped_column(LargeBinary)  # by store.imports
     stored_utc: Mapped[datetime]
+
+
+class SourcePartRow(Base):
+    """A part of such a file; together, in the order of their numbers, they are the file."""
+
+    __tablename__ = "source_part"
+
+    sha256: Mapped[str] = mapped_column(ForeignKey("source_file.sha256"), primary_key=True)
+    number: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    packed: Mapped[bytes] = mapped_column(LargeBinary)  # by store.originals
 
 
 class ImportRunRow(Base):
@@ -192,6 +202,9 @@ class EvaluationRow(Base):
     newest: Mapped[bool]
     document: Mapped[dict[str, Any] | None]
     intervals: Mapped[bytes | None] = mapped_column(LargeBinary)  # Parquet
+    day_marks: Mapped[bytes | None] = mapped_column(
+        LargeBinary
+    )  # of the readings, by usecases.reopening
 
     __table_args__ = (Index("ix_evaluation_exchanger_id_made_utc", "exchanger_id", "made_utc"),)
 
@@ -217,6 +230,51 @@ class AlertRow(Base):
     withdrawn_utc: Mapped[datetime | None]
 
 
+class GapRow(Base):
+    """A stretch over which a logger says that it did not log; see ``analytics.vocabulary.gaps``."""
+
+    __tablename__ = "reading_gap"
+
+    exchanger_id: Mapped[int] = mapped_column(ForeignKey("exchanger.id"), primary_key=True)
+    role: Mapped[str] = mapped_column(primary_key=True)
+    begin_utc: Mapped[datetime] = mapped_column(primary_key=True)
+    end_utc: Mapped[datetime]
+    reason: Mapped[str]
+
+
+class AlertStepRow(Base):
+    """One step in the life of an alert; rows are only ever added."""
+
+    __tablename__ = "alert_step"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    alert_id: Mapped[int] = mapped_column(ForeignKey("alert.id"), index=True)
+    at_utc: Mapped[datetime]  # when the ledger learnt of it
+    what: Mapped[str]
+    raised_utc: Mapped[datetime]  # the alert's days from then on
+    ended_utc: Mapped[datetime | None]
+    by: Mapped[str]
+    reason: Mapped[dict[str, Any] | None]  # a remark; none: the ordinary course
+
+
+class ProposalRow(Base):
+    """A log entry that seems to be missing, and what a person decided on it."""
+
+    __tablename__ = "proposal"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    exchanger_id: Mapped[int] = mapped_column(ForeignKey("exchanger.id"), index=True)
+    deed: Mapped[str]
+    role: Mapped[str] = mapped_column(default="")
+    at_utc: Mapped[datetime]
+    document: Mapped[dict[str, Any]]  # the proposal as made last
+    state: Mapped[str]
+    made_utc: Mapped[datetime]  # when it was first made
+    decided_utc: Mapped[datetime | None]
+    decided_by: Mapped[str]
+    note: Mapped[str]
+
+
 class SeenRow(Base):
     """When a reader last looked; ``view`` names what at."""
 
@@ -226,18 +284,19 @@ class SeenRow(Base):
     at_utc: Mapped[datetime]
 
 
-# One row per exchanger and stamp, a nullable column per role. The key is the row's place on disk in
-# SQLite, so that a range of one exchanger is one read.
-reading = Table(
-    "reading",
+# Some thousand readings a row; what is in it is written and read by store.readings alone.
+reading_block = Table(
+    "reading_block",
     Base.metadata,
     Column("exchanger_id", ForeignKey("exchanger.id"), primary_key=True),
-    Column("time_utc", UtcDateTime, primary_key=True),
-    *(Column(name, Double, nullable=True) for name in ROLE_NAMES),
-    sqlite_with_rowid=False,
+    Column("first_utc", UtcDateTime, primary_key=True),
+    Column("last_utc", UtcDateTime, nullable=False),
+    Column("rows", Integer, nullable=False),
+    Column("packed", LargeBinary, nullable=False),
 )
 
-
+# One row per exchanger and day. The key is the row's place on disk in SQLite, so that a range of one
+# exchanger is one read.
 daily_account = Table(
     "daily_account",
     Base.metadata,

@@ -9,13 +9,14 @@ from importlib.metadata import PackageNotFoundError, version
 from time import monotonic
 
 import pandas as pd
+from sqlalchemy import Connection
 
 from analytics.vocabulary.records import Evaluation, Exchanger, MaintenanceEvent
 from service.register.reading import exchanger_of
-from service.store import evaluations, imports, log, registered
+from service.store import evaluations, gaps, imports, log, registered
 from service.store.codec import exchanger_snapshot, fingerprint, plain
 from service.store.store import Store
-from service.usecases import alerting
+from service.usecases import alerting, proposing, reopening
 from service.usecases.evaluating import (
     Answer,
     Evaluate,
@@ -83,7 +84,7 @@ def assess(
     for task, result in _run(store, tasks, evaluate, _parallel(workers, len(tasks))):
         tag = task.exchanger.tag
         if result.evaluation is not None:
-            _save(store, result.evaluation, result.intervals, task)
+            _save(store, result.evaluation, result, task)
             assessed.append(tag)
         else:
             failed[tag] = result.failure
@@ -138,7 +139,8 @@ def _plan(
             elif not again and exchanger.tag in known and known[exchanger.tag].fingerprint == mark:
                 unchanged.append(exchanger.tag)
             else:
-                tasks.append(Task(exchanger=exchanger, events=events, fingerprint=mark))
+                told = gaps.load_gaps(connection, exchanger.tag)
+                tasks.append(Task(exchanger=exchanger, events=events, fingerprint=mark, gaps=told))
     return tasks, tuple(unchanged), tuple(empty)
 
 
@@ -183,14 +185,34 @@ def _trends(store: Store, task: Task) -> pd.DataFrame:
         return imports.load_readings(connection, task.exchanger.tag)
 
 
-def _save(store: Store, evaluation: Evaluation, intervals: bytes, task: Task) -> None:
+def _save(store: Store, evaluation: Evaluation, result: Answer, task: Task) -> None:
     now_utc = datetime.now(UTC)
     with store.writing() as connection:
+        since = _since(connection, evaluation.tag, result.day_marks)
         evaluations.save_evaluation(
             connection,
             evaluation,
             fingerprint=task.fingerprint,
             made_utc=now_utc,
-            intervals=intervals,
+            intervals=result.intervals,
+            day_marks=result.day_marks,
         )
-        alerting.take_over(connection, evaluation.tag, evaluation.alerts, now_utc=now_utc)
+        alerting.take_over(
+            connection, evaluation.tag, evaluation.alerts, now_utc=now_utc, since=since
+        )
+        proposing.take_over(connection, evaluation.tag, evaluation.proposals, now_utc=now_utc)
+
+
+def _since(connection: Connection, tag: str, marks: bytes) -> alerting.Since | None:
+    """Return what changed since the last assessment: readings of concluded days, and the log."""
+    last = evaluations.day_marks(connection, tag)
+    if last is None:
+        return None
+    made_utc, through_utc, before = last
+    now = reopening.unpacked(marks)
+    assert now is not None
+    return alerting.Since(
+        concluded_utc=datetime(through_utc.year, through_utc.month, through_utc.day, tzinfo=UTC),
+        reopened=reopening.reopened(reopening.unpacked(before), now, through_utc),
+        entered=log.entered_since(connection, tag, made_utc),
+    )

@@ -53,26 +53,40 @@ def fetch(store: Store, network: BacnetNetwork) -> tuple[LogOutcome, ...]:
 
 
 async def _fetch(store: Store, network: BacnetNetwork) -> tuple[LogOutcome, ...]:
-    from ingest.bacnet.client import BacnetDevice, open_application
-
-    application = open_application(network.address, network.instance)
+    application = open_node(network)
     try:
-        outcomes = []
-        clocks_read: set[tuple[str, int]] = set()
-        for log in network.logs:
-            device = BacnetDevice(application, log.address)
-            try:
-                outcome = await fetch_log(store, device, log, network.page)
-                if (log.address, log.instance) not in clocks_read:
-                    clocks_read.add((log.address, log.instance))
-                    told = await _clock_told(store, device, log.instance)
-                    outcome = replace(outcome, events=outcome.events + told)
-                outcomes.append(outcome)
-            except PlateledgerError as exc:
-                outcomes.append(LogOutcome(log=log, failed=str(exc)))
-        return tuple(outcomes)
+        return await fetch_logs(store, application, network)
     finally:
         application.close()
+
+
+def open_node(network: BacnetNetwork) -> Any:
+    """Return our own node on the network; see ``ingest.bacnet.client.open_application``."""
+    from ingest.bacnet.client import open_application
+
+    return open_application(network.address, network.instance, network.timeout_s, network.retries)
+
+
+async def fetch_logs(
+    store: Store, application: Any, network: BacnetNetwork
+) -> tuple[LogOutcome, ...]:
+    """Read all logs through a node that is open; see :func:`fetch`."""
+    from ingest.bacnet.client import BacnetDevice
+
+    outcomes = []
+    clocks_read: set[tuple[str, int]] = set()
+    for log in network.logs:
+        device = BacnetDevice(application, log.address)
+        try:
+            outcome = await fetch_log(store, device, log, network.page)
+            if (log.address, log.instance) not in clocks_read:
+                clocks_read.add((log.address, log.instance))
+                told = await _clock_told(store, device, log.instance)
+                outcome = replace(outcome, events=outcome.events + told)
+            outcomes.append(outcome)
+        except PlateledgerError as exc:
+            outcomes.append(LogOutcome(log=log, failed=str(exc)))
+    return tuple(outcomes)
 
 
 async def _clock_told(store: Store, device: "BacnetDevice", instance: int) -> tuple[str, ...]:
@@ -98,6 +112,7 @@ async def fetch_log(store: Store, device: "Device", log: Log, page: int) -> LogO
     records, new_values = 0, 0
     tags: dict[str, None] = {}
     events: list[str] = []
+    units: _Units | None = None
     more = True
     while more:
         cursor, zone = _begin(store, log)
@@ -109,7 +124,11 @@ async def fetch_log(store: Store, device: "Device", log: Log, page: int) -> LogO
             caught += catch.records
             told += catch.events
         if caught:
-            outcome = _store(store, log, caught, cursor)
+            if units is None:
+                units = await _units(store, device, log)
+                events += units.events
+            # in a thread: values are asked for meanwhile
+            outcome = await asyncio.to_thread(_store, store, log, caught, cursor, units.given)
             records, new_values = records + len(caught), new_values + outcome.new_values
             tags |= dict.fromkeys(outcome.tags)
         events += told
@@ -136,10 +155,48 @@ def _begin(store: Store, log: Log) -> "tuple[Cursor, ZoneInfo]":
     return Cursor(**{n: state[n] for n in names}), zone
 
 
-def _store(store: Store, log: Log, records: list[dict[str, Any]], cursor: "Cursor") -> Any:
-    common = {"object-name": log.point, "object-identifier": log.object, "device": log.instance}
-    if log.units is not None:
-        common["units"] = log.units
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Units:
+    """What goes into the file as units, and what is odd about them."""
+
+    given: str | list[str] | None
+    events: tuple[str, ...]
+
+
+async def _units(store: Store, device: "Device", log: Log) -> _Units:
+    """Return the units of a log: those of its entry, else those of the object that it logs.
+
+    Units that are not known here would have the whole file refused, so the register's count.
+    """
+    from ingest.bacnet.values import known_units, units_sentence
+
+    told = await device.logged_units(log.object, log.instance)
+    multiple = log.object.startswith("trend-log-multiple")
+    with store.reading() as connection:
+        registered_units = {p.name: p.unit for p in registered.load_plant(connection).points}
+    events = []
+    for place, units in enumerate(told, 1):
+        name = f"{log.point} member {place}" if multiple else log.point
+        unit = registered_units.get(name) if log.units is None else known_units(log.units)
+        sentence = (
+            None if unit is None else units_sentence(f"what is logged as {name}", units, unit)
+        )
+        events += [] if sentence is None else [sentence]
+    usable = [u if u is not None and known_units(u) is not None else "" for u in told]
+    if log.units is not None or not any(usable):
+        return _Units(given=log.units, events=tuple(events))
+    return _Units(given=usable if multiple else usable[0], events=tuple(events))
+
+
+def _store(
+    store: Store, log: Log, records: list[dict[str, Any]], cursor: "Cursor",
+    units: str | list[str] | None,
+) -> Any:  # fmt: skip
+    common: dict[str, Any] = {
+        "object-name": log.point, "object-identifier": log.object, "device": log.instance
+    }  # fmt: skip
+    if units is not None:
+        common["units"] = units
     data = "".join(json.dumps({**common, **r}) + "\n" for r in records).encode()
     name = f"bacnet {log.instance} {log.object} {cursor.epoch}-{cursor.number}.jsonl"
     seen_utc = datetime.now(UTC)

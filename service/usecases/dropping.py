@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analytics.vocabulary.errors import IngestError, RegisterError
-from service.usecases.files import ImportOptions, contents, read_bytes
+from service.usecases.files import ImportOptions, read_bytes
 from service.usecases.importing import ImportOutcome
 from service.usecases.ledger import Ledger
+from service.usecases.parts import each_file
 
 DONE, REFUSED = "done", "refused"
 REASON = ".reason.txt"
@@ -80,16 +81,15 @@ class DropFolder:
         return [path for _, path in sorted(ready)]
 
     def _take(self, path: Path, ledger: Ledger, options: ImportOptions) -> Taken:
-        outcomes: list[ImportOutcome] = []
-        reasons: list[str] = []
         try:
-            for member in contents(path.name, read_bytes(path)):
-                try:
-                    outcomes.append(ledger.import_store(member.name, member.data, options))
-                except (IngestError, RegisterError) as exc:
-                    reasons.append(str(exc))
+            data = read_bytes(path)
         except (IngestError, RegisterError) as exc:
-            reasons.append(str(exc))
+            return self._refuse(path, [], [str(exc)])
+        parts = list(
+            each_file(path.name, data, lambda name, its: ledger.import_store(name, its, options))
+        )
+        outcomes = [part.done for part in parts if part.done is not None]
+        reasons = [part.refused for part in parts if part.refused]
         if reasons:
             return self._refuse(path, outcomes, reasons)
         target = _free(self.folder / DONE / path.name)

@@ -6,12 +6,14 @@ Apart from ``assessing.py`` so that a worker imports the analysis and not the da
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import pandas as pd
 
 from analytics.vocabulary.errors import PlateledgerError
 from analytics.vocabulary.records import Evaluation, Exchanger, MaintenanceEvent
 from service.store.parquet import to_parquet
+from service.usecases import reopening
 
 Evaluate = Callable[[Exchanger, pd.DataFrame, Sequence[MaintenanceEvent]], Evaluation]
 _LOG = logging.getLogger(__name__)
@@ -24,6 +26,7 @@ class Task:
     exchanger: Exchanger
     events: tuple[MaintenanceEvent, ...]
     fingerprint: str
+    gaps: pd.DataFrame | None = None  # gap frame; see ``analytics.vocabulary.gaps``
 
 
 def evaluate_task(task: Task, trends: pd.DataFrame, evaluate: Evaluate | None) -> Evaluation | str:
@@ -31,7 +34,7 @@ def evaluate_task(task: Task, trends: pd.DataFrame, evaluate: Evaluate | None) -
     if evaluate is None:
         from analytics.evaluation import evaluate as evaluate_exchanger
 
-        evaluate = evaluate_exchanger
+        evaluate = partial(evaluate_exchanger, gaps=task.gaps)
     try:
         return evaluate(task.exchanger, trends, task.events)
     except PlateledgerError as exc:
@@ -46,10 +49,11 @@ def evaluate_task(task: Task, trends: pd.DataFrame, evaluate: Evaluate | None) -
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """What a task came to: an evaluation and its intervals as Parquet, or why there is none."""
+    """What a task came to: an evaluation, its intervals as Parquet, marks of its readings; or why not."""
 
     evaluation: Evaluation | None
     intervals: bytes = b""
+    day_marks: bytes = b""
     failure: str = ""
 
 
@@ -61,6 +65,7 @@ def answer(task: Task, trends: pd.DataFrame, evaluate: Evaluate | None) -> Answe
     return Answer(
         evaluation=replace(found, intervals=found.intervals.iloc[:0]),
         intervals=to_parquet(found.intervals),
+        day_marks=reopening.packed(reopening.day_marks(trends)),
     )
 
 

@@ -81,10 +81,20 @@ def rules_for(plant: Plant, options: ImportOptions) -> "Rules":
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """What a file holds: a trend frame for each exchanger, a gap frame for those with gaps."""
+
+    trends: "Mapping[str, pd.DataFrame]"
+    examination: "Examination"
+    findings: "tuple[Finding, ...]" = ()
+    gaps: "Mapping[str, pd.DataFrame]" = field(default_factory=dict)
+
+
 def read_source(
     plant: Plant, name: str, data: bytes, options: ImportOptions, *, propose: bool = False
-) -> "tuple[Mapping[str, pd.DataFrame], Examination, tuple[Finding, ...]]":
-    """Return the trend frame of each exchanger in a file, and what was recognised and refused.
+) -> Source:
+    """Return the trends of each exchanger in a file, and what was recognised and refused.
 
     Raises
     ------
@@ -99,8 +109,13 @@ def read_source(
     except IngestError:
         # none of its points may be registered, which is a matter of the register and not of the
         # file; a file that nobody can read says so here once more
-        return {}, examine(data, name, rules), ()
-    return result.blocks, result.examination, tuple(result.findings)
+        return Source(trends={}, examination=examine(data, name, rules))
+    return Source(
+        trends=result.blocks,
+        examination=result.examination,
+        findings=tuple(result.findings),
+        gaps=result.gaps,
+    )
 
 
 def _one_of(name: str, value: str | None, choices: tuple[str, ...]) -> str | None:

@@ -1,6 +1,7 @@
 """Import a trend file: say what it holds, then store it, whole or not at all."""
 
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -10,11 +11,11 @@ from sqlalchemy import Connection
 
 from analytics.vocabulary.errors import IngestError
 from service.register.plant import Plant
-from service.store import imports, registered
+from service.store import gaps, imports, originals, registered
 from service.store.codec import plain
 from service.store.imports import Change
 from service.store.store import Store
-from service.usecases.files import ImportOptions, digest, read_source, way_of_reading
+from service.usecases.files import ImportOptions, Source, digest, read_source, way_of_reading
 from service.usecases.import_report import ImportAccount, account_of
 from service.usecases.progress import Progress, silent
 
@@ -63,14 +64,6 @@ class ImportOutcome:
     account: ImportAccount
     findings: int
     stored_utc: datetime
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Reading:
-    plant: Plant
-    trends: Mapping[str, pd.DataFrame]
-    examination: "Examination"
-    findings: "tuple[Finding, ...]"
 
 
 def check_file(store: Store, name: str, data: bytes, options: ImportOptions) -> ImportCheck:
@@ -133,7 +126,9 @@ def store_file(
     if before is not None:
         return _outcome(before, repeated=True, findings=0)
     report(f"reading {name}", 0, 2)
-    read = _read(store, name, data, options, plant)
+    with ThreadPoolExecutor(1) as beside_reading:
+        packed = beside_reading.submit(originals.pack_all, data)  # releases the interpreter
+        read = _read(store, name, data, options, plant)
     if read.examination.questions and not options.accept:
         raise IngestError(
             f"{name}: nothing is stored before this is answered: "
@@ -152,9 +147,13 @@ def store_file(
         before = imports.last_run_of(connection, sha256, way)
         if before is not None:
             return _outcome(before, repeated=True, findings=0)
-        imports.keep_file(connection, sha256=sha256, name=name, data=data, now_utc=now_utc)
+        originals.keep(
+            connection, sha256=sha256, name=name, size=len(data), packed=packed.result(),
+            now_utc=now_utc,
+        )  # fmt: skip
         for tag, frame in read.trends.items():
             change += imports.store_readings(connection, tag, frame)
+        store_gaps_of(connection, read)
         run = imports.add_run(
             connection,
             sha256=sha256,
@@ -182,13 +181,14 @@ def _read(
     plant: Plant | None = None,
     *,
     propose: bool = False,
-) -> _Reading:
+) -> Source:
     if plant is None:
         with store.reading() as connection:
             plant = registered.load_plant(connection)
-    trends, examination, findings = read_source(plant, name, data, options, propose=propose)
+    read = read_source(plant, name, data, options, propose=propose)
+    examination = read.examination
     with store.reading() as connection:
-        for tag, frame in trends.items():
+        for tag, frame in read.trends.items():
             stored = _stored_beside(connection, tag, frame)
             if stored is None:
                 # later files of the same points were asked about with the first
@@ -196,7 +196,14 @@ def _read(
                     examination.ask(text)
             elif (question := _clock_question(frame, stored)) is not None:
                 examination.ask(f"{tag}: {question}")
-    return _Reading(plant=plant, trends=trends, examination=examination, findings=findings)
+    return read
+
+
+def store_gaps_of(connection: Connection, source: Source) -> None:
+    """Store the gaps that a file tells of, beside its readings."""
+    for tag, frame in source.gaps.items():
+        if gaps.store_gaps(connection, tag, frame):
+            imports.mark_changed(connection, tag)
 
 
 def _stored_beside(connection: Connection, tag: str, frame: pd.DataFrame) -> pd.DataFrame | None:

@@ -19,11 +19,13 @@ from service.settings import Settings
 from service.store import evaluations, imports, log, registered
 from service.store.evaluations import EvaluationHead
 from service.store.store import Store
-from service.usecases import alerting, documents, import_report, importing, workspace
+from service.usecases import alerting, documents, import_report, importing, proposing, workspace
 from service.usecases.assessing import AssessOutcome, assess, outdated
+from service.usecases.confirming import Confirmed, confirm_points
 from service.usecases.files import ImportOptions
 from service.usecases.importing import ImportCheck, ImportOutcome
 from service.usecases.progress import Progress
+from service.usecases.proposing import KeptProposal
 from service.usecases.ranking import rank
 from service.usecases.rereading import Reread, reread
 from service.usecases.workspace import Registered
@@ -94,6 +96,16 @@ class Ledger:
         editing.set_point(path, tag, role, point=point, unit=unit, file=file)
         return self.load_register()
 
+    def register_digest(self) -> str:
+        """Return a hash of the register file, by which a later change of it shows."""
+        return editing.register_digest(self.settings.register_path)
+
+    def confirm_points(
+        self, changes: Sequence[editing.PointChange], *, seen: str, replace: bool = False
+    ) -> Confirmed:
+        """Write points into the register file as :func:`register_digest` saw it, and load it."""
+        return confirm_points(self.settings, self.store, changes, seen=seen, replace=replace)
+
     # --- evaluations ---------------------------------------------------------------------------
 
     def evaluations(self) -> tuple[Evaluation, ...]:
@@ -104,13 +116,19 @@ class Ledger:
         with self.store.reading() as connection:
             heads = evaluations.heads(connection)
             found = [self._load(connection, h, with_intervals=False) for h in heads.values()]
-        return rank(e for e in found if e is not None)
+        kept = self.proposals()
+        return rank(
+            proposing.without_decided(e, [k for k in kept if k.tag == e.tag])
+            for e in found
+            if e is not None
+        )
 
     def evaluation(self, tag: str) -> Evaluation | None:
         """Return the newest evaluation of ``tag`` with all frames, or ``None`` before the first."""
         with self.store.reading() as connection:
             head = evaluations.heads(connection).get(tag)
-            return None if head is None else self._load(connection, head, with_intervals=True)
+            found = None if head is None else self._load(connection, head, with_intervals=True)
+        return None if found is None else proposing.without_decided(found, self.proposals(tag))
 
     def made_utc(self, tag: str) -> datetime | None:
         """Return when the newest evaluation of ``tag`` was made."""
@@ -186,6 +204,21 @@ class Ledger:
         with self.store.writing() as connection:
             return log.add_events(connection, events, now_utc=_now())
 
+    # --- proposals for the log -----------------------------------------------------------------
+
+    def proposals(self, tag: str | None = None) -> tuple[KeptProposal, ...]:
+        """Return the log entries that seem to be missing, decided ones included, oldest first."""
+        return proposing.all_proposals(self.store, tag)
+
+    def accept_proposal(self, number: int, **known_better: Any) -> MaintenanceEvent:
+        """Enter a proposal in the log; see :func:`proposing.accept` for what may be put right."""
+        plant = self.plant()
+        return proposing.accept(self.store, plant, number, now_utc=_now(), **known_better)
+
+    def reject_proposal(self, number: int, *, note: str = "", by: str = "") -> KeptProposal:
+        """Say that it was not so; it is kept and not proposed again."""
+        return proposing.reject(self.store, number, note=note, by=by, now_utc=_now())
+
     # --- alerts --------------------------------------------------------------------------------
 
     def alerts(self, tag: str | None = None) -> tuple[Alert, ...]:
@@ -202,7 +235,7 @@ class Ledger:
 
     def put_out_of_service(self, number: int, *, out: bool = True) -> Alert:
         """Take an alert out of service, or back into it."""
-        return alerting.put_out_of_service(self.store, number, out=out)
+        return alerting.put_out_of_service(self.store, number, out=out, now_utc=_now())
 
     # --- imports -------------------------------------------------------------------------------
 

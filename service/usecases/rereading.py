@@ -13,11 +13,12 @@ from sqlalchemy import Connection
 
 from analytics.vocabulary.errors import IngestError
 from service.register.plant import Plant
-from service.store import imports, registered
+from service.store import gaps, imports, registered
 from service.store.codec import plain
 from service.store.imports import Change
 from service.store.store import Store
 from service.usecases.files import ImportOptions, read_source, way_of_reading
+from service.usecases.importing import store_gaps_of
 from service.usecases.progress import Progress, silent
 
 
@@ -47,6 +48,8 @@ def reread(store: Store, *, accept: bool = False, progress: Progress | None = No
         known = {e.tag for e in plant.exchangers}
         touched = sorted({tag for run in runs for tag in run["tags"]})
         before = sum(imports.clear_readings(connection, tag) for tag in touched)
+        for tag in touched:
+            gaps.clear_gaps(connection, tag)
         now = 0
         for number, run in enumerate(runs):
             report(f"reading {run['name']}", number, len(runs))
@@ -69,7 +72,8 @@ def _read_again(
     assert data is not None  # a run refers to its file
     options = ImportOptions(**(run["options"] or {}))
     options = replace(options, accept=options.accept or accept)
-    trends, examination, findings = read_source(plant, run["name"], data, options)
+    read = read_source(plant, run["name"], data, options)
+    trends, examination, findings = read.trends, read.examination, read.findings
     doubted = [text for texts in examination.mapping_doubts.values() for text in texts]
     questions = [*examination.questions, *doubted]
     if questions and not options.accept:
@@ -80,6 +84,7 @@ def _read_again(
     change = Change()
     for tag, frame in trends.items():
         change += imports.store_readings(connection, tag, frame)
+    store_gaps_of(connection, read)
     imports.add_run(
         connection,
         sha256=run["sha256"],

@@ -1,4 +1,8 @@
-"""Messages on their way from a broker to the ledger: on disk before the broker may forget them."""
+"""What comes by itself on its way to the ledger: on disk before anybody may forget it.
+
+Lives here: messages of a broker as lines, and what every spool does with its files. Not here: values
+asked of devices (``value_spool``).
+"""
 
 import csv
 import io
@@ -109,12 +113,63 @@ def _append(path: Path, header: bytes, rows: Sequence[Sequence[str]]) -> None:
     csv.writer(text, lineterminator="\n").writerows(
         [cell.replace("\n", " ").replace("\r", " ") for cell in row] for row in rows
     )
+    append(path, text.getvalue().encode(), header)
+
+
+def append(path: Path, data: bytes, header: bytes = b"") -> None:
+    """Add to a file, after ``header`` where it is new; it is on the disk when this returns."""
     with path.open("ab") as target:
         if target.tell() == 0:
             target.write(header)
-        target.write(text.getvalue().encode())
+        target.write(data)
         target.flush()
         os.fsync(target.fileno())
+
+
+def mend(path: Path) -> None:
+    """Drop the end of a line that was being written when the machine went down."""
+    if not path.exists():
+        return
+    data = path.read_bytes()
+    whole = data[: data.rfind(b"\n") + 1]
+    if whole != data:
+        with path.open("r+b") as target:
+            target.truncate(len(whole))
+
+
+def make_folder(folder: Path) -> None:
+    """Make a spool's folder, with that for what is refused.
+
+    Raises
+    ------
+    RegisterError
+        If it cannot be made.
+    """
+    try:
+        (folder / REFUSED).mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise RegisterError(f"{folder}: cannot be used, {exc.strerror}.") from None
+
+
+def store_batches(
+    folder: Path, pattern: str, ledger: Ledger, options: ImportOptions
+) -> list[tuple[str, ImportOutcome | str]]:
+    """Store the files of ``folder``; return each with what it stored, or why it was refused.
+
+    One that is refused is kept beside its reason.
+    """
+    done: list[tuple[str, ImportOutcome | str]] = []
+    for path in sorted(folder.glob(pattern)):
+        try:
+            done.append((path.name, ledger.import_store(path.name, path.read_bytes(), options)))
+        except (IngestError, RegisterError) as exc:
+            kept = folder / REFUSED / path.name
+            kept.with_name(kept.name + ".reason.txt").write_text(f"{exc}\n", encoding="utf-8")
+            path.replace(kept)
+            done.append((path.name, str(exc)))
+        else:
+            path.unlink()
+    return done
 
 
 class Spool:
@@ -123,22 +178,9 @@ class Spool:
     def __init__(self, workspace: Path) -> None:
         self.folder = workspace / FOLDER
         self._current = self.folder / _CURRENT
-        try:
-            (self.folder / REFUSED).mkdir(parents=True, exist_ok=True)
-        except OSError as exc:
-            raise RegisterError(f"{self.folder}: cannot be used, {exc.strerror}.") from None
-        self._mend()
-
-    def _mend(self) -> None:
-        """Drop the end of a line that was being written when the machine went down."""
-        if not self._current.exists():
-            return
-        data = self._current.read_bytes()
-        whole = data[: data.rfind(b"\n") + 1]
-        if whole != data:
-            # its message was not acknowledged, so the broker sends it again
-            with self._current.open("r+b") as target:
-                target.truncate(len(whole))
+        make_folder(self.folder)
+        # a message of which a part was written was not acknowledged: the broker sends it again
+        mend(self._current)
 
     def write(self, lines: Sequence[Line]) -> int:
         """Append lines; they are on the disk when this returns. Return how many were refused.
@@ -162,17 +204,4 @@ class Spool:
 
     def store(self, ledger: Ledger) -> list[tuple[str, ImportOutcome | str]]:
         """Store all batches that were ended; return each with what it stored, or why it was refused."""
-        done: list[tuple[str, ImportOutcome | str]] = []
-        for path in sorted(self.folder.glob("mqtt *.csv")):
-            try:
-                done.append(
-                    (path.name, ledger.import_store(path.name, path.read_bytes(), _OPTIONS))
-                )
-            except (IngestError, RegisterError) as exc:
-                kept = self.folder / REFUSED / path.name
-                kept.with_name(kept.name + ".reason.txt").write_text(f"{exc}\n", encoding="utf-8")
-                path.replace(kept)
-                done.append((path.name, str(exc)))
-            else:
-                path.unlink()
-        return done
+        return store_batches(self.folder, "mqtt *.csv", ledger, _OPTIONS)

@@ -5,6 +5,7 @@ truth nine times in ten. What cannot be told has ``null`` there and a ``reason``
 the plant's display units: kelvin, m2*K/W, watt, the tariff's currency, and "1" for a ratio.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import isfinite
@@ -19,6 +20,7 @@ from analytics.vocabulary.records import (
     MoneyAccount,
 )
 from service.register.plant import Plant
+from service.usecases.proposing import KeptProposal, ProposalState
 from service.wording.remarks import remark_text
 from service.wording.verdicts import headline
 
@@ -95,6 +97,24 @@ class ThermometerPair:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StatedProposal:
+    """A log entry that seems to be missing; it changes nothing until a person accepts it."""
+
+    number: int | None  # by which it is accepted or rejected; null where it is not stored
+    tag: str
+    state: str
+    deed: str
+    role: str | None
+    at: datetime
+    earliest: datetime  # nine times in ten between these two
+    latest: datetime
+    known: datetime  # the day whose readings made it known
+    size: Figure  # of U over U before, minus one ("1"); K; a meter's ratio ("1")
+    text: str
+    evidence: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Health:
     """How good the data of the last 30 days is."""
 
@@ -136,6 +156,7 @@ class Status:
     data_health: Health | None
     thermometer_pairs: tuple[ThermometerPair, ...]
     open_alerts: int
+    proposals: tuple[StatedProposal, ...] = ()  # open ones
 
 
 def list_status(ledger: "Ledger") -> tuple[Status, ...]:
@@ -146,10 +167,14 @@ def list_status(ledger: "Ledger") -> tuple[Status, ...]:
     for alert in ledger.alerts():
         if alert.is_active(now_utc):
             open_alerts[alert.tag] = open_alerts.get(alert.tag, 0) + 1
+    kept = [k for k in ledger.proposals() if k.state is ProposalState.OPEN]
     ranked = [e for e in ledger.evaluations() if plant.exchanger(e.tag) is not None]
     assessed = {e.tag for e in ranked}
     found = [
-        status_of(plant, e.tag, e, n, open_alerts.get(e.tag, 0)) for n, e in enumerate(ranked, 1)
+        status_of(
+            plant, e.tag, e, n, open_alerts.get(e.tag, 0), [k for k in kept if k.tag == e.tag]
+        )
+        for n, e in enumerate(ranked, 1)
     ]
     never = [e.tag for e in plant.exchangers if e.tag not in assessed]
     return (
@@ -159,7 +184,12 @@ def list_status(ledger: "Ledger") -> tuple[Status, ...]:
 
 
 def status_of(
-    plant: Plant, tag: str, evaluation: Evaluation | None, rank: int, open_alerts: int = 0
+    plant: Plant,
+    tag: str,
+    evaluation: Evaluation | None,
+    rank: int,
+    open_alerts: int = 0,
+    proposals: Sequence[KeptProposal] = (),
 ) -> Status:
     """Return the status of one exchanger; ``evaluation`` is ``None`` before the first."""
     exchanger = plant.exchanger(tag) or Exchanger(tag=tag)
@@ -201,7 +231,19 @@ def status_of(
         data_health=_health(evaluation, plant),
         thermometer_pairs=_pairs(evaluation),
         open_alerts=open_alerts,
+        proposals=tuple(stated_proposal(k, plant) for k in proposals),
     )
+
+
+def stated_proposal(kept: KeptProposal, plant: Plant) -> StatedProposal:
+    """Return a proposal in plain values."""
+    p = kept.proposal
+    return StatedProposal(
+        number=kept.number, tag=kept.tag, state=str(kept.state), deed=str(p.deed), role=p.role,
+        at=p.at_utc, earliest=p.earliest_utc, latest=p.latest_utc, known=p.known_utc,
+        size=_figure(p.size, p.unit or "1", ""), text=remark_text(p.remark, plant.units),
+        evidence=tuple(remark_text(r, plant.units) for r in p.evidence),
+    )  # fmt: skip
 
 
 def _approach(

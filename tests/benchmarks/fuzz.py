@@ -7,27 +7,41 @@ Finished chunks are kept in the state file, so that an interrupted run goes on w
 What must hold for a file of which some bytes were changed (the header apart, where anything may
 follow but a traceback): a value stored at a point and stamp of an untouched line equals the original;
 no more values come up at other stamps than the touched lines can hold; where a value of an untouched
-line is missing, something was said; no file takes longer than ``SECONDS_MOST``.
+line is missing, something was said; no file takes longer than ``SECONDS_MOST``. Texts are wide and long
+tables, each also read by columns (``even_lines``), and log records as CSV, JSON lines and JSON. Of what is
+packed under a checksum (workbook, gzip, bzip2, xz, archives with an archive inside) no value may be other
+than it was; Parquet and zstd carry none, so that nothing but a traceback can be looked for there.
 """
 
 import argparse
 import bisect
+import bz2
+import gzip
+import io
 import json
+import lzma
 import random
 import resource
 import sys
 import time
 import traceback
+import zipfile
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from unittest import mock
 
+import pandas as pd
+import pyarrow as pa
 from joblib import Parallel, delayed
 
 from analytics.vocabulary.errors import IngestError
+from ingest.containers import members
+from ingest.dialects import even_lines
 from ingest.pipeline import ReadResult, read_trends
-from tests.ingest.corruptions import RULES, Base, long, wide
+from tests.ingest.corruptions import POINTS, RULES, Base, Cell, long, wide
 
 SECONDS_MOST = 10.0
 MEGABYTES_MORE = 400.0
@@ -46,20 +60,156 @@ class Mutant:
     lines_more: int
 
 
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """Bytes that hold a file whose truth is known; ``summed``: a checksum stands over its content."""
+
+    name: str
+    data: bytes
+    truth: dict[Cell, float]
+    summed: bool
+
+
+EVEN_FROM = (
+    150  # bytes at each end that are not read by columns, in place of the many of a real file
+)
+_HEADLESS = ("records.jsonl",)
+_UNITS = {"degC": "degrees-celsius", "m3/h": "cubic-meters-per-hour"}
+
+
+def _shortened(full: Base, lines: int) -> Base:
+    cells = {n: c for n, c in full.cells.items() if n < lines}
+    kept = {c for group in cells.values() for c in group}
+    truth = {c: v for c, v in full.truth.items() if c in kept}
+    return replace(full, lines=full.lines[:lines], cells=cells, truth=truth)
+
+
 @cache
 def bases() -> tuple[Base, ...]:
     """Return short files, so that many can be tried; the first days of the longer ones."""
-    short = []
-    for full, lines in ((wide(), 41), (long(), 61)):
-        cells = {n: c for n, c in full.cells.items() if n < lines}
-        kept = {c for group in cells.values() for c in group}
-        short.append(
-            Base(
-                name=full.name, lines=full.lines[:lines], cells=cells,
-                truth={c: v for c, v in full.truth.items() if c in kept}, delimiter=full.delimiter,
+    return (_shortened(wide(), 41), _shortened(long(), 61), *_records())
+
+
+def _records() -> Iterator[Base]:
+    """Yield log records of a device, a line each: as CSV, as JSON lines, and as one JSON array."""
+    full = _shortened(wide(), 11)
+    head = "object-name,sequence-number,timestamp,datum-type,log-datum,status-flags,units"
+    rows, objects, cells = [], [], []
+    for number, group in enumerate(full.cells[n] for n in sorted(full.cells)):
+        texts = full.lines[number + 1].split(",")[1:]
+        for (name, _, unit, *_), cell, text in zip(POINTS, group, texts, strict=True):
+            at = cell[1]
+            rows.append(
+                f"{name},{number + 1},{at:%Y-%m-%d %H:%M:%S}.00,real-value,{text},,{_UNITS[unit]}"
+            )
+            objects.append(
+                json.dumps(
+                    {
+                        "object-name": name, "sequence-number": number + 1,
+                        "timestamp": {"date": f"{at:%Y-%m-%d}", "time": f"{at:%H:%M:%S}.00"},
+                        "log-datum": {"real-value": float(text)}, "units": _UNITS[unit],
+                    }
+                )
+            )  # fmt: skip
+            cells.append((cell,))
+    array = ["[", *(f"{o}," for o in objects[:-1]), objects[-1], "]"]
+    for name, lines, first in (
+        ("records.csv", [head, *rows], 1),
+        ("records.jsonl", objects, 0),
+        ("records.json", array, 1),
+    ):
+        yield Base(
+            name=name, lines=tuple(lines), cells=dict(enumerate(cells, first)),
+            truth=full.truth, delimiter=",",
+        )  # fmt: skip
+
+
+@cache
+def packages() -> tuple[Packed, ...]:
+    """Return one table packed in every way that is read."""
+    base = _shortened(wide(), 41)
+    text = base.text.encode()
+    frame = pd.read_csv(io.BytesIO(text), parse_dates=["Time"])
+    book, table = io.BytesIO(), io.BytesIO()
+    frame.to_excel(book, index=False)
+    frame.to_parquet(table, index=False)
+    inner = _zip({"b.csv": text, "c.csv": text})
+    return tuple(
+        Packed(name, data, base.truth, summed)
+        for name, data, summed in (
+            ("p.csv.gz", gzip.compress(text), True),
+            ("p.csv.bz2", bz2.compress(text), True),
+            ("p.csv.xz", lzma.compress(text), True),
+            ("p.csv.zst", pa.compress(text, codec="zstd", asbytes=True), False),
+            ("p.zip", _zip({"a.csv": text}), True),
+            ("many.zip", _zip({"a.csv": text, "more.zip": inner}), True),
+            ("p.xlsx", book.getvalue(), True),
+            ("p.parquet", table.getvalue(), False),
+        )
+    )
+
+
+def _zip(files: dict[str, bytes]) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in files.items():
+            archive.writestr(name, data)
+    return out.getvalue()
+
+
+def mutate_bytes(data: bytes, chance: random.Random) -> bytes:
+    """Change one to four places of a packed file, or cut it."""
+    if chance.random() < 0.05:
+        return data[: chance.randrange(len(data))]
+    for _ in range(chance.randint(1, 4)):
+        at = chance.randrange(len(data))
+        upto = min(at + chance.choice([1, 1, 1, 2, 5, 17]), len(data))
+        other = chance.randrange(len(data))
+        new = chance.choice(
+            (
+                bytes([chance.randrange(256)]), b"", data[at:upto] * 2, bytes([data[at] ^ (1 << chance.randrange(8))]),
+                data[other : other + upto - at], b"\xff" * (upto - at), bytes(upto - at),
             )
         )  # fmt: skip
-    return tuple(short)
+        data = data[:at] + new + data[upto:]
+        if not data:
+            break
+    return data
+
+
+def try_packed(packed: Packed, chance: random.Random) -> str:
+    """Mutate and read a packed file; return what became of it."""
+    outcomes = []
+    for member in members(packed.name, mutate_bytes(packed.data, chance)):
+        if member.refused:
+            outcomes.append("refused")
+            continue
+        try:
+            result = read_trends(member.data, member.name, RULES)
+        except IngestError as error:
+            if not str(error).startswith(member.name):
+                return f"WRONG: sentence {error}"
+            outcomes.append("refused")
+            continue
+        found = _values_of(result)
+        other = [c for c, v in found.items() if not _same(v, packed.truth.get(c))]
+        if other and packed.summed and not result.examination.questions:
+            return f"WRONG: {packed.name}: {other[0]} is {found[other[0]]!r}, was {packed.truth.get(other[0])!r}"
+        outcomes.append("read" if not other else "no checksum over it")
+    return "refused in part" if len(set(outcomes)) > 1 else "".join(outcomes[:1]) or "holds nothing"
+
+
+def _same(value: float, truth: float | None) -> bool:
+    return truth is not None and abs(value - truth) <= 1e-9 * abs(truth) + 1e-15
+
+
+def _values_of(result: ReadResult) -> dict[Cell, float]:
+    return {
+        (str(role), at): float(value)
+        for frame in result.blocks.values()
+        for role in frame.columns
+        for at, value in frame[role].dropna().items()
+    }
 
 
 def mutate(base: Base, chance: random.Random) -> Mutant:
@@ -111,22 +261,13 @@ def judge(base: Base, mutant: Mutant, result: ReadResult) -> str:
     )
     if result.examination.questions:
         return "asked"
-    if 0 in mutant.lines:
+    if 0 in mutant.lines and base.name not in _HEADLESS:
         return "header touched"
-    found = {
-        (str(role), at): float(value)
-        for frame in result.blocks.values()
-        for role in frame.columns
-        for at, value in frame[role].dropna().items()
-    }
+    found = _values_of(result)
     free = {cell for line in mutant.lines for cell in base.cells.get(line, ())}
     for cell, value in found.items():
         truth = base.truth.get(cell)
-        if (
-            truth is not None
-            and cell not in free
-            and abs(value - truth) > 1e-9 * abs(truth) + 1e-15
-        ):
+        if truth is not None and cell not in free and not _same(value, truth):
             return f"WRONG: {cell} is {value!r}, was {truth!r}"
     extra = [cell for cell in found if cell not in base.truth]
     each = max(len(group) for group in base.cells.values())
@@ -141,13 +282,23 @@ def judge(base: Base, mutant: Mutant, result: ReadResult) -> str:
 def try_one(number: int) -> str:
     """Mutate and read one file; the number is the seed."""
     chance = random.Random(number)
-    base = bases()[number % len(bases())]
-    mutant = mutate(base, chance)
+    texts, packed = bases(), packages()
     began = time.perf_counter()
+    kind = number % (2 * len(texts) + 2)  # each text the careful way and by columns; packed ones
+    name = texts[kind // 2].name if kind < 2 * len(texts) else ""
     try:
-        outcome = judge(base, mutant, read_trends(mutant.data, base.name, RULES))
+        if not name:
+            chosen = packed[number // (2 * len(texts) + 2) % len(packed)]
+            name = chosen.name
+            outcome = try_packed(chosen, chance)
+        else:
+            base = texts[kind // 2]
+            mutant = mutate(base, chance)
+            ends = EVEN_FROM if kind % 2 else 1 << 40
+            with mock.patch.object(even_lines, "_ENDS", ends):
+                outcome = judge(base, mutant, read_trends(mutant.data, base.name, RULES))
     except IngestError as error:
-        outcome = "refused" if str(error).startswith(base.name) else f"WRONG: sentence {error}"
+        outcome = "refused" if str(error).startswith(name) else f"WRONG: sentence {error}"
     except Exception:  # noqa: BLE001 - whatever comes is what is looked for
         outcome = "WRONG: " + traceback.format_exc(limit=-2).replace("\n", " | ")
     if time.perf_counter() - began > SECONDS_MOST:

@@ -5,11 +5,12 @@ Truth comes from the simulator alone; of the analysis, only ``evaluate`` and its
 
 import json
 import time
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pandas as pd
 
 from analytics.evaluation import evaluate
+from analytics.vocabulary.quantities import TEMPERATURES
 from analytics.vocabulary.records import (
     CauseKind,
     Deed,
@@ -30,6 +31,9 @@ ORIGIN_DAYS, AHEAD_DAYS = 45, 90
 UNWORTHY = 0.005  # of UA: an alert on less is a false one
 WORTHY = 0.04  # of UA: a deposit that ought to be named at the end
 CAUSAL_SHARE = 10  # one case in so many is assessed on a shorter record too
+PROPOSED_WITHIN = timedelta(days=10)
+METERS = ("primary_flow", "secondary_flow")
+_PLATES = (Deed.OPENED_AND_CLEANED, Deed.PLATES_CHANGED)
 V = VerdictKind
 _CLEAN = frozenset({V.CLEAN_NOW, V.CLEAN_LATER})
 _FLUID = {"water": "water", "MEG": "ethylene glycol", "MPG": "propylene glycol"}
@@ -170,6 +174,43 @@ def _intervals(found: Evaluation, case: Case, truth: Truth) -> dict[str, object]
     return row
 
 
+def unlogged_truth(case: Case) -> list[tuple[datetime, str]]:
+    """Return what happened to the case that its log does not have: the day, and plates or a role."""
+    logged = [v.at for v in case.hidden.visits]
+    days = timedelta(days=3)
+    happened = [(c.at, "plates") for c in case.scenario.cleanings]
+    role = next((r for r in (*TEMPERATURES, *METERS) if case.kind == f"{r} step"), None)
+    if role is not None and case.hidden.since is not None:
+        happened.append((case.hidden.since, role))
+    return [(at, what) for at, what in happened if all(abs(at - v) > days for v in logged)]
+
+
+def _proposals(found: Evaluation, case: Case) -> dict[str, object]:
+    """Return the proposals made, those that are right by date and subject, and what they missed."""
+    truth = unlogged_truth(case)
+    made = [
+        (p.at_utc, "plates" if p.deed in _PLATES else p.role or str(p.deed))
+        for p in found.proposals
+    ]
+    off = [
+        min((abs(at - then) for then, which in truth if _alike(which, what)), default=None)
+        for at, what in made
+    ]
+    right = [o for o in off if o is not None and o <= PROPOSED_WITHIN]
+    visits = [o for o, (_, what) in zip(off, made, strict=True) if what == "plates"]
+    return {
+        "proposals": len(made), "proposals_right": len(right),
+        "proposals_false": len(made) - len(right),
+        "visits_false": sum(o is None or o > PROPOSED_WITHIN for o in visits),
+        "unlogged": len(truth), "unlogged_visit": sum(what == "plates" for _, what in truth),
+        "proposal_days_off": None if not right else max(right) / timedelta(days=1),
+    }  # fmt: skip
+
+
+def _alike(one: str, other: str) -> bool:
+    return one == other or {one, other} <= set(METERS)
+
+
 def _proof(found: Evaluation, case: Case, truth: Truth) -> dict[str, object]:
     if case.hidden.proof is None or not found.proofs:
         return {}
@@ -259,6 +300,7 @@ def judge(of_set: str, group: str, number: int) -> dict[str, object]:
         "proof_expected": case.hidden.proof, "causal": None,
     }  # fmt: skip
     row |= _alerts(found, case, truth) | _intervals(found, case, truth) | _proof(found, case, truth)
+    row |= _proposals(found, case)
     row["forecasts"] = json.dumps(_rolling(case, run.logged, truth))
     if number % CAUSAL_SHARE == 0:
         row["causal"] = _causal(case, run.logged, found)

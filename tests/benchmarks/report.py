@@ -208,6 +208,26 @@ def _proofs(frame: pd.DataFrame) -> str:
     return table(["visit", "cases", "called", "bias of the gain", "error", "interval held"], rows)
 
 
+def unlogged_events(frame: pd.DataFrame) -> str:
+    """Return a table of what nobody logged: happened, proposed, proposed without cause."""
+    if "proposals" not in frame:
+        return "These rows were made before proposals were.\n"
+    frame = frame[frame["proposals"].notna()]
+    rows: list[list[object]] = []
+    for name, part in [("all", frame), *frame.groupby("category")]:
+        seen = part[part["unlogged"] > 0]
+        rows.append([
+            name, len(part), int(part["proposals"].sum()), int(part["proposals_false"].sum()),
+            int(part["visits_false"].sum()), int(part["unlogged"].sum()),
+            int(seen["proposals_right"].clip(upper=seen["unlogged"]).sum()),
+            _median(part["proposal_days_off"], "{:.1f}"),
+        ])  # fmt: skip
+    return table(
+        ["cases", "years", "proposed", "of them without cause", "visits without cause",
+         "happened and not logged", "found", "days off"], rows,
+    )  # fmt: skip
+
+
 def summary(frame: pd.DataFrame) -> str:
     """Return the report in Markdown."""
     failed = frame[frame["error"].notna()] if "error" in frame else frame.iloc[:0]
@@ -236,6 +256,7 @@ def summary(frame: pd.DataFrame) -> str:
         "## Nine-in-ten intervals\n", _coverage(frame),
         "## Forecasts, rolling origins\n", _forecasts(frame),
         "## Proof of a visit\n", _proofs(frame),
+        "## What nobody logged\n", unlogged_events(frame),
         "## Causality\n",
         (f"A record cut at two thirds raised the same fouling alerts up to there in {int(causal.astype(bool).sum())} "
         f"of {len(causal)} cases.\n"),

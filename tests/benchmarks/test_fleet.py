@@ -15,7 +15,13 @@ from demo_data.simulator.wide_fleet import SETS, draw_case
 from demo_data.simulator.wide_kinds import CLEAN_KINDS, FAULTY_KINDS, Deposit
 from tests.benchmarks import judging
 from tests.benchmarks.fleet import read_rows, run_fleet
-from tests.benchmarks.report import delays_at, poisson_rate, threshold_for, write_report
+from tests.benchmarks.report import (
+    delays_at,
+    poisson_rate,
+    threshold_for,
+    unlogged_events,
+    write_report,
+)
 from tests.benchmarks.yardsticks import floor_scores, plain_scores
 
 SET = "testing"
@@ -68,6 +74,26 @@ def test_delay_counts_from_the_beginning_to_the_end_of_the_day_found():
     assert found.iloc[0] == pytest.approx(2.5)
     assert np.isnan(found.iloc[1])
     assert np.isnan(delays_at(frame, "r", -1.0).iloc[0])  # stood before the deposit began
+
+
+def test_proposals_are_held_to_what_happened_and_was_not_logged():
+    numbers = {kind: n for n, kind in enumerate(FAULTY_KINDS)}
+    case = draw_case(SET, "faulty", numbers["deposit, unlogged cleaning"])
+    ((at, what),) = judging.unlogged_truth(case)
+    assert what == "plates"
+    assert at == case.scenario.cleanings[0].at
+    assert not judging.unlogged_truth(draw_case(SET, "faulty", numbers["deposit, worked visit"]))
+    stepped = draw_case(SET, "faulty", numbers["secondary_return_temperature step"])
+    ((at, what),) = judging.unlogged_truth(stepped)
+    assert (at, what) == (stepped.hidden.since, "secondary_return_temperature")
+    frame = pd.DataFrame({
+        "category": ["clean", "deposit"], "proposals": [1, 2], "proposals_right": [0, 1],
+        "proposals_false": [1, 1], "visits_false": [1, 0], "unlogged": [0, 1],
+        "proposal_days_off": [np.nan, 2.0],
+    })  # fmt: skip
+    lines = unlogged_events(frame).splitlines()
+    assert lines[2] == "| all | 2 | 3 | 2 | 1 | 1 | 1 | 2.0 |"
+    assert lines[3] == "| clean | 1 | 1 | 1 | 1 | 0 | 0 | – |"
 
 
 def _step_case() -> judging.Case:

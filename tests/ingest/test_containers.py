@@ -140,3 +140,58 @@ def test_stamps_of_spreadsheets_come_back_to_the_second(read):
     """A day is a float there: one second is 1/86400, and 00:14:59.9999 means 00:15."""
     found = read(workbook({"T": FRAME})).blocks["HX-01"]
     assert (pd.DatetimeIndex(found.index).microsecond == 0).all()
+
+
+def damaged(data, name):
+    """Turn over bytes inside the packed content of one file of an archive."""
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        info = archive.getinfo(name)
+    start = info.header_offset + 30 + len(name) + info.compress_size // 2
+    return data[:start] + bytes(b ^ 0xFF for b in data[start : start + 8]) + data[start + 8 :]
+
+
+def test_a_damaged_file_of_an_archive_is_named_and_the_others_come():
+    inner = damaged(zipped(**{"x.csv": PLAIN, "y.csv": PLAIN}), "x.csv")
+    outer = damaged(zipped(**{"a.csv": PLAIN, "b.csv": PLAIN, "c.zip": inner}), "b.csv")
+    found = {m.name: m for m in members("all.zip", outer)}
+    assert list(found) == [
+        "all.zip/a.csv", "all.zip/b.csv", "all.zip/c.zip/x.csv", "all.zip/c.zip/y.csv"
+    ]  # fmt: skip
+    assert [m.data == PLAIN for m in found.values()] == [True, False, False, True]
+    assert "all.zip/b.csv" in found["all.zip/b.csv"].refused
+    assert [bool(m.refused) for m in found.values()] == [False, True, True, False]
+
+
+def test_an_archive_or_workbook_inside_that_is_no_such_thing_is_refused_alone():
+    broken = workbook({"A": FRAME, "B": FRAME})
+    with zipfile.ZipFile(io.BytesIO(broken)) as book:
+        parts = {n: book.read(n) for n in book.namelist()}
+    parts["xl/worksheets/sheet1.xml"] = b"<worksheet><sheetData><row"
+    deep = zipped(**{"z.zip": zipped(**{"y.zip": zipped(a=PLAIN), "b": PLAIN}), "c": PLAIN})
+    outer = zipped(
+        **{"1.zip": b"PK\x03\x04 nothing", "2.xlsx": zipped(**parts), "3.csv": PLAIN, "4.zip": deep}
+    )
+    found = list(members("all.zip", outer))
+    whole = [m.name for m in found if not m.refused]
+    assert whole == ["all.zip/3.csv", "all.zip/4.zip/c"]
+    refused = [m.name for m in found if m.refused]
+    assert refused == ["all.zip/1.zip", "all.zip/2.xlsx", "all.zip/4.zip/z.zip"]
+
+
+def test_archives_inside_share_the_limit_of_the_one_that_was_sent():
+    inner = zipped(a=PLAIN, b=PLAIN)
+    outer = zipped(**{f"{n}.zip": inner for n in range(4)})
+    assert len(list(members("x.zip", outer, most=4 * len(inner) + 8 * len(PLAIN)))) == 8
+    with pytest.raises(IngestError, match="limit of"):
+        list(members("x.zip", outer, most=4 * len(inner) + 8 * len(PLAIN) - 1))
+
+
+def test_damaged_files_use_up_the_limit_too():
+    """Else an archive of files that fail at their last byte would be unpacked without end."""
+    rough = np.random.default_rng(1).bytes(len(PLAIN))  # does not pack, so the damage is met late
+    data = zipped(a=rough, b=rough, c=PLAIN)
+    for name in "ab":
+        data = damaged(data, name)
+    with pytest.raises(IngestError, match="limit of"):
+        list(members("x.zip", data, most=2 * len(PLAIN)))
+    assert [bool(m.refused) for m in members("x.zip", data)] == [True, True, False]

@@ -50,6 +50,15 @@ def test_damaged_files_give_the_same_by_either_way(name, base_name, monkeypatch)
     assert_same(damage.data, base.name, monkeypatch)
 
 
+@pytest.mark.parametrize(("name", "base_name"), CASES[::3])
+def test_columns_without_a_list_of_their_texts_give_the_same(name, base_name, monkeypatch):
+    monkeypatch.setattr(even_lines, "_GROWS", 0.0)
+    monkeypatch.setattr(even_lines, "_FEW_TEXTS", -1)
+    base = BASES[base_name]()
+    damage = KINDS[name][0](base, random.Random(3))
+    assert_same(damage.data, base.name, monkeypatch)
+
+
 @pytest.mark.parametrize("base_name", BASES)
 def test_sound_files_take_the_fast_way_and_give_the_same(base_name, monkeypatch):
     base = BASES[base_name]()

@@ -217,3 +217,25 @@ def test_values_that_are_no_numbers_are_gaps(read):
     assert values(result) == [70.0]
     assert result.findings.count("refused", "number") == 2
     assert np.isfinite(values(result)).all()
+
+
+@pytest.mark.parametrize("form", ["jsonl", "csv"])
+def test_a_first_record_with_a_damaged_stamp_is_no_header(read, form):
+    """It names a registered point, as a header would; its numbers must not become values."""
+    data = [record(m, {"real-value": 70.0 + m}, m + 1) for m in range(6)]
+    data[0]["timestamp"]["date"] = "2025-01-0131"
+    lines = "".join(json.dumps(r) + "\n" for r in data)
+    if form == "csv":
+        stamps = ["2025-01-0131 10:00:00.00", *(f"2025-01-31 10:0{m}:00.00" for m in range(1, 6))]
+        lines = rows(*(f"{m + 1},{s},real-value,{70 + m}," for m, s in enumerate(stamps)))
+    result = read(lines, f"log.{form}")
+    assert values(result) == [71.0, 72.0, 73.0, 74.0, 75.0]
+    assert result.examination.shape == "log records"
+
+
+@pytest.mark.parametrize("number", ["11e4000", "-3", "1e12", "inf", "x"])
+def test_a_sequence_number_that_is_none_of_the_standard_counts_nothing(read, number):
+    cells = [f"{m + 1},2025-01-31 10:0{m}:00.00,real-value,{70 + m}," for m in range(5)]
+    cells[3] = cells[3].replace("4,", f"{number},", 1)
+    result = read(rows(*cells))
+    assert values(result) == [70.0, 71.0, 72.0, 73.0, 74.0]

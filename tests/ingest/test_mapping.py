@@ -16,7 +16,8 @@ from analytics.vocabulary.units import convert
 from demo_data.simulator import Logger, random_scenario, simulate
 from demo_data.simulator.scenario import TEMPERATURES
 from ingest.mapping.judging import doubts
-from ingest.mapping.scoring import HEAT_PER_VOLUME_J_m3K
+from ingest.mapping.proposing import propose
+from ingest.mapping.scoring import HEAT_PER_VOLUME_J_m3K, cold_end_penalty
 from ingest.pipeline import examine
 from ingest.rules import Rules
 from tests.benchmarks import mapping
@@ -162,3 +163,54 @@ def test_a_few_hours_or_an_idle_plant_say_nothing():
     idle = logged().copy()
     idle[list(TEMPERATURES)] = 20.0
     assert doubts(idle, NAMES) == []
+
+
+def cold_end(offset_K, primary_flow, secondary_flow):
+    """Counterflow plates by effectiveness and NTU (Bergman et al., 6th ed., eq. 11.29a), films to 0.7."""
+    hot, cold = 95.0, 42.0
+    c_hot, c_cold = primary_flow, secondary_flow
+    films = primary_flow**-0.7 + secondary_flow**-0.7
+    small, ratio = np.minimum(c_hot, c_cold), np.minimum(c_hot, c_cold) / np.maximum(c_hot, c_cold)
+    ntu = 8.0 / films / small
+    bare = np.exp(-ntu * (1 - ratio))
+    duty = (1 - bare) / (1 - ratio * bare) * small * (hot - cold)
+    T = {
+        PS: np.full_like(duty, hot), PR: hot - duty / c_hot + offset_K,
+        SS: cold + duty / c_cold, SR: np.full_like(duty, cold),
+    }  # fmt: skip
+    return T, {"primary_flow": primary_flow, "secondary_flow": secondary_flow}
+
+
+def penalties(offset_K, primary_flow, secondary_flow):
+    T, flows = cold_end(offset_K, primary_flow, secondary_flow)
+    running = np.ones(len(primary_flow), dtype=bool)
+    swapped = {**T, PR: T[SR], SR: T[PR]}
+    return cold_end_penalty(T, flows, running), cold_end_penalty(swapped, flows, running)
+
+
+@pytest.mark.parametrize("offset_K", [-4.0, -1.5, 0.0, 1.5])
+def test_the_cold_end_tells_the_returns_apart_whatever_the_thermometers_offsets(offset_K):
+    flow = np.linspace(0.3, 1.0, 200)
+    right, swapped = penalties(offset_K, flow, np.full(200, 1.4))
+    assert right == 0.0
+    assert swapped > 8.0
+
+
+def test_a_constant_primary_flow_tells_nothing_of_the_returns():
+    """More secondary water closes the cold end then; that must not look like a mix-up."""
+    assert penalties(0.0, np.full(200, 0.6), np.linspace(0.7, 2.0, 200)) == (0.0, 0.0)
+
+
+def test_no_meter_or_few_hours_tell_nothing_of_the_returns():
+    T, _ = cold_end(0.0, np.linspace(0.3, 1.0, 200), np.full(200, 1.4))
+    assert cold_end_penalty({**T, PR: T[SR], SR: T[PR]}, {}, np.ones(200, dtype=bool)) == 0.0
+    assert penalties(0.0, np.linspace(0.3, 1.0, 60), np.full(60, 1.4)) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("seed", [502, 503])
+def test_names_that_say_nothing_are_stated_where_the_flow_of_heat_tells(seed):
+    """Both flows with their units, and no set point that goes with the supply."""
+    truth, candidates = mapping.plant(seed, "both flows", "nothing", True)
+    found = propose(candidates)
+    assert {p.role for p in found if p.sure} >= set(TEMPERATURES)
+    assert all(truth[p.heading][0] == p.role for p in found if p.sure)

@@ -40,6 +40,7 @@ from analytics.vocabulary.records import (
     MoneyAccount,
     OffsetFinding,
     Period,
+    Proposal,
     ReferenceCondition,
     Remark,
     Stream,
@@ -537,6 +538,21 @@ def clean(tag: str = "HX-07") -> Evaluation:
         daily=daily(now_K=3.1, visit_day=None, seed=9),
         intervals=intervals(loss=0.01),
     )
+
+
+def proposal(known: datetime = datetime(2026, 3, 24, tzinfo=UTC)) -> Proposal:
+    """Return a visit that nobody logged."""
+    day = known - timedelta(days=6)
+    words = {"day": "18 March 2026", "before": "17 March 2026", "after": "24 March 2026"}
+    return Proposal(
+        deed=Deed.OPENED_AND_CLEANED, role=None, at_utc=day, earliest_utc=day - timedelta(days=1),
+        latest_utc=day, known_utc=known, size=Estimate(value=0.21, low=0.14, high=0.28), unit="",
+        remark=Remark(
+            code="visit_unlogged", words=words,
+            numbers={"before_K": 6.2, "after_K": 3.4, "low": 0.14, "high": 0.28, "gain": 0.21},
+        ),
+        evidence=(Remark(code="step_ahead", numbers={"times": 40.0}),),
+    )  # fmt: skip
 
 
 def visited(tag: str = "HX-01") -> Evaluation:

@@ -1,5 +1,7 @@
 """The API: what it gives, what it refuses, and that every error is a problem document."""
 
+import io
+import zipfile
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -42,6 +44,14 @@ def assessed(client, ledger, write_trends):
     ledger.import_store("oct.csv", write_trends(step_min=15).encode(), ImportOptions())
     assess(ledger.store, workers=1, evaluate=deposit_with_alert)
     return client
+
+
+def zipped(texts):
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, text in texts.items():
+            archive.writestr(name, text)
+    return buffer.getvalue()
 
 
 def problem_of(response, status):
@@ -149,6 +159,64 @@ def test_check_first_then_store_once(client, ledger, write_trends, monkeypatch):
     stated = {"unit_of": "A.HX1.HM FLOW"}
     body = problem_of(client.post("/v1/imports", files=files, data=stated), 422)
     assert "POINT=UNIT" in body["detail"]
+
+
+def test_an_archive_is_answered_file_by_file(client, ledger, write_trends, monkeypatch):
+    monkeypatch.setattr(ledger, "assess_soon", lambda tags: None)
+    trends = {"a.csv": write_trends(), "b.csv": write_trends(start="2025-10-03")}
+    whole, mixed, bad = (
+        {"file": ("all.zip", zipped(found))}
+        for found in (trends, {**trends, "x.txt": "Dear all,"}, {"x.txt": "Dear", "y.txt": "all"})
+    )
+    check = client.post("/v1/imports", params={"check": True}, files=mixed)
+    assert check.status_code == 207
+    assert [f["new_rows"] for f in check.json()["files"]] == [48, 48]
+    assert [r["name"] for r in check.json()["refused"]] == ["all.zip/x.txt"]
+    assert ledger.readings("HX-01").empty
+    stored = client.post("/v1/imports", files=mixed)
+    assert stored.status_code == 207
+    assert [f["new_rows"] for f in stored.json()["files"]] == [48, 48]
+    again = client.post("/v1/imports", files=whole)
+    assert (again.status_code, again.json()["refused"]) == (200, [])
+    assert [f["repeated"] for f in again.json()["files"]] == [True, True]
+    assert len(ledger.readings("HX-01")) == 96
+    detail = problem_of(client.post("/v1/imports", files=bad), 422)["detail"]
+    assert "all.zip/x.txt" in detail
+    assert "all.zip/y.txt" in detail
+
+
+def test_an_archive_sent_to_the_page_is_listed_checked_and_stored(
+    client, ledger, write_trends, monkeypatch
+):
+    begun = []
+    monkeypatch.setattr(ledger, "assess_soon", begun.append)
+    data = zipped(
+        {
+            "a.csv": write_trends(),
+            "b.csv": write_trends(start="2025-10-03"),
+            "letter.txt": "Dear all,",
+            "locked.csv": write_trends(start="2025-10-05"),
+        }
+    )
+    start = data.index(b"locked.csv") + 40
+    data = data[:start] + bytes(b ^ 0xFF for b in data[start : start + 9]) + data[start + 9 :]
+    page = client.post("/import", files={"file": ("all.zip", data)})
+    where = page.url.path
+    assert "all.zip holds 4 files." in page.text
+    assert "3 of them wait." in page.text
+    assert "all.zip/locked.csv: the zip file cannot be read" in page.text
+    one = client.get(where, params={"member": "all.zip/a.csv"})
+    assert 'name="member" value="all.zip/a.csv"' in one.text
+    back = client.post(f"{where}/store", data={"member": "all.zip/a.csv"})
+    assert back.url.path == where, "the others still wait"
+    assert "2 of them wait." in back.text
+    done = client.post(f"{where}/store-all")
+    assert "2 of 4 files of all.zip are stored; 2 are not." in done.text
+    assert "was stored before" in done.text
+    assert "all.zip/letter.txt" in done.text
+    assert begun == [("HX-01",), ["HX-01"]]
+    assert len(ledger.readings("HX-01")) == 96
+    assert client.get(where, params={"member": "all.zip/none.csv"}).status_code == 422
 
 
 @pytest.mark.parametrize(

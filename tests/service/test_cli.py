@@ -18,6 +18,7 @@ from service.cli import (  # noqa: F401
     answers,
     data,
     maintenance,
+    proposals,
     receiving,
     rereading,
     serving,
@@ -30,7 +31,7 @@ from service.usecases.ledger import Ledger
 from tests.service import made_up
 
 ROOT = Path(__file__).parent.parent.parent
-COMMANDS = ("init", "register", "import", "assess", "status", "alerts", "export", "log", "document",
+COMMANDS = ("init", "register", "import", "assess", "status", "alerts", "export", "log", "document", "proposals",
             "serve", "demo", "sender", "watch", "listen", "reread")  # fmt: skip
 
 

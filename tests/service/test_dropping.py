@@ -1,10 +1,12 @@
 """A watched folder: files are taken when whole, and end in done or refused."""
 
 import os
+import zipfile
 
 import pytest
 
 from service.settings import Settings
+from service.store import imports
 from service.usecases.dropping import DropFolder
 from service.usecases.files import ImportOptions
 from service.usecases.ledger import Ledger
@@ -93,3 +95,34 @@ def test_after_a_crash_between_storing_and_moving_nothing_is_doubled(drop, ledge
     (taken,) = take(DropFolder(drop.folder, settle_s=0.0), ledger)
     assert taken.outcomes[0].repeated
     assert len(ledger.readings("HX-01")) == 48
+
+
+def test_each_file_of_an_archive_is_taken_and_the_bad_ones_are_named(drop, ledger, write_trends):
+    good = {"a.csv": write_trends(), "b.csv": write_trends(start="2025-10-03")}
+    with zipfile.ZipFile(drop.folder / "both.zip", "w") as archive:
+        for name, text in good.items():
+            archive.writestr(name, text)
+        archive.writestr("letter.txt", "Please find the trends enclosed.")
+    (taken,) = take(drop, ledger)
+    assert [(o.name, o.new_rows) for o in taken.outcomes] == [
+        ("both.zip/a.csv", 48), ("both.zip/b.csv", 48)
+    ]  # fmt: skip
+    reason = (drop.folder / "refused" / "both.zip.reason.txt").read_text()
+    assert "both.zip/letter.txt" in reason
+    assert "Stored of it: both.zip/a.csv, both.zip/b.csv." in reason
+    assert (drop.folder / "refused" / "both.zip").exists()
+    with ledger.store.reading() as connection:
+        kept = [imports.kept_file(connection, o.sha256) for o in taken.outcomes]
+    assert kept == [text.encode() for text in good.values()], "the original of each file is kept"
+
+
+def test_an_archive_cut_short_or_empty_is_refused(drop, ledger, write_trends):
+    path = drop.folder / "cut.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("a.csv", write_trends())
+    path.write_bytes(path.read_bytes()[:-40])
+    with zipfile.ZipFile(drop.folder / "empty.zip", "w"):
+        pass
+    reasons = {taken.name: taken.refused for taken in take(drop, ledger)}
+    assert "cut.zip: the zip file cannot be read" in reasons["cut.zip"]
+    assert "holds no file" in reasons["empty.zip"]

@@ -25,6 +25,7 @@ from service.register.plant import Plant
 from service.settings import Settings
 from service.usecases.import_report import account_of
 from service.usecases.ledger import ImportCheck, ImportOptions, ImportOutcome
+from service.usecases.proposing import KeptProposal, ProposalState
 from tests.service import made_up
 
 
@@ -58,6 +59,21 @@ class MadeUpLedger:
         self.added.append(event)
         return True
 
+    def proposals(self, tag: str | None = None) -> tuple[KeptProposal, ...]:
+        kept = KeptProposal(
+            number=4, tag="HX-07", proposal=made_up.proposal(), state=ProposalState.OPEN,
+            made_utc=made_up.THROUGH,
+        )  # fmt: skip
+        return (kept,) if tag in (None, "HX-07") else ()
+
+    def accept_proposal(self, number: int, **known_better: Any) -> None:
+        if known_better["deed"] == "painted":
+            raise RegisterError("deed: 'painted' is not known.")
+        self.done.append(("accept", number, known_better["when"], known_better["deed"]))
+
+    def reject_proposal(self, number: int, *, note: str = "") -> None:
+        self.done.append(("reject", number, note))
+
     def alerts(self, tag: str | None = None) -> tuple[Alert, ...]:
         found: list[Alert] = []
         for evaluation in self.held:
@@ -85,6 +101,9 @@ class MadeUpLedger:
 
     def assess_soon(self, tags: Sequence[str] | None = None) -> None:
         self.done.append(("assess", tuple(tags or ())))
+
+    def register_digest(self) -> str:
+        return "0" * 64
 
     def import_check(self, name: str, data: bytes, options: ImportOptions) -> ImportCheck:
         if not data:
@@ -332,6 +351,27 @@ def test_wrong_log_entry_is_refused_with_the_value_seen(
     assert answer.status_code == 422
     assert said in answer.text
     assert not client.ledger.added
+
+
+def test_a_proposal_is_a_question_that_is_answered_by_post(client: Client) -> None:
+    said = client.get("/exchangers/HX-07")
+    assert "Were the plates cleaned about 18\u00a0March\u00a02026?" in said
+    assert 'value="2026-03-18"' in said
+    assert "Were the plates cleaned" not in client.get("/exchangers/HX-03")
+    address, form = (
+        "/exchangers/HX-07/proposals/4",
+        {"day": "2026-03-17", "deed": "cleaned in place"},
+    )
+    answer = client.ask("POST", address, data={**form, "answer": "yes"})
+    assert answer.headers["location"] == "/exchangers/HX-07#log"
+    client.ask("POST", address, data={"answer": "no", "note": "nobody was there"})
+    assert client.ledger.done == [
+        ("accept", 4, "2026-03-17", "cleaned in place"), ("assess", ("HX-07",)),
+        ("reject", 4, "nobody was there"),
+    ]  # fmt: skip
+    refused = client.ask("POST", address, data={**form, "deed": "painted"})
+    assert refused.status_code == 422
+    assert "painted" in refused.text
 
 
 def test_alerts_are_acknowledged_and_shelved_by_post(client: Client) -> None:

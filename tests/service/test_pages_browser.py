@@ -4,12 +4,18 @@ import os
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
+import pandas as pd
 import pytest
 import uvicorn
+from fastapi import FastAPI
 from playwright.sync_api import Page, sync_playwright
 
+from service.app import create_app
+from service.settings import Settings
+from tests.benchmarks import mapping
 from tests.service import made_up
 from tests.service.test_pages import MadeUpLedger, app_of
 
@@ -18,11 +24,10 @@ STRICT = bool(os.environ.get("PLATELEDGER_TEST_STRICT"))
 pytestmark = pytest.mark.browser
 
 
-@pytest.fixture(scope="module")
-def address() -> Iterator[str]:
-    """Serve the pages from memory at a free port."""
-    ledger = MadeUpLedger(list(made_up.every_case().values()), made_up.whole_plant())
-    server = uvicorn.Server(uvicorn.Config(app_of(ledger), port=0, log_level="error", ws="none"))
+@contextmanager
+def served(app: FastAPI) -> Iterator[str]:
+    """Serve an application at a free port and yield its address."""
+    server = uvicorn.Server(uvicorn.Config(app, port=0, log_level="error", ws="none"))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     for _ in range(200):
@@ -36,6 +41,14 @@ def address() -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
+def address() -> Iterator[str]:
+    """Serve the pages from memory at a free port."""
+    ledger = MadeUpLedger(list(made_up.every_case().values()), made_up.whole_plant())
+    with served(app_of(ledger)) as at:
+        yield at
+
+
+@pytest.fixture(scope="module")
 def page() -> Iterator[Page]:
     """Open a browser; without one the tests stand aside, unless the run is a strict one."""
     if not CHROMIUM.exists() and not STRICT:
@@ -46,6 +59,20 @@ def page() -> Iterator[Page]:
         )
         yield browser.new_page(viewport={"width": 1440, "height": 900})
         browser.close()
+
+
+@pytest.fixture
+def plant_address(tmp_path: Path) -> Iterator[tuple[str, Path]]:
+    """Serve a real workspace without readings; return its address and its folder."""
+    (tmp_path / "plant.toml").write_text(
+        '[plant]\nname = "East bank"\ntime_zone = "UTC"\n\n[[exchanger]]\ntag = "HX-01"\n',
+        encoding="utf-8",
+    )
+    app = create_app(Settings(workspace=tmp_path, workers=1))
+    app.state.ledger.load_register()
+    app.state.ledger.assess_soon = lambda tags=None: None
+    with served(app) as at:
+        yield at, tmp_path
 
 
 def watched(page: Page, address: str, path: str) -> tuple[list[str], list[str]]:
@@ -89,4 +116,57 @@ def test_exchanger_page_explores_raw_trends_from_its_own_host(page: Page, addres
 def test_page_never_scrolls_sideways(page: Page, address: str, path: str, width: int) -> None:
     page.set_viewport_size({"width": width, "height": 900})
     page.goto(address + path)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_a_mapping_is_confirmed_on_the_page(
+    page: Page, plant_address: tuple[str, Path], tmp_path: Path, scripts: bool
+) -> None:
+    at, workspace = plant_address
+    truth, candidates = mapping.plant(3, "four temperatures", "nothing", False)
+    main = [c for c in candidates if "_return_" in truth[c.heading][0] or truth[c.heading][0].endswith("y_supply_temperature")]  # fmt: skip
+    frame = pd.DataFrame({c.heading: c.values.round(3) for c in main})
+    frame.index = frame.index.tz_localize(None)
+    frame.to_csv(tmp_path / "export.csv", index_label="Time")
+    context = page.context.browser.new_context(  # type: ignore[union-attr]
+        java_script_enabled=scripts, viewport={"width": 390, "height": 900}
+    )
+    tab = context.new_page()
+    tab.goto(f"{at}/import")
+    tab.set_input_files("input[type=file]", str(tmp_path / "export.csv"))
+    tab.get_by_role("button", name="Check the file").click()
+    open_roles = [
+        h for h in frame if tab.get_by_label(f"Role of {h}", exact=True).input_value() == ""
+    ]
+    assert open_roles
+    tab.get_by_role("button", name="Write and store").click()
+    assert "/mapping" not in tab.url, "the browser asks for the choice first"
+    assert tab.locator("h1").inner_text().startswith("One of five columns")
+    for heading in frame:
+        role, unit = truth[heading]
+        tab.get_by_label(f"Role of {heading}", exact=True).select_option(role)
+        tab.get_by_label(f"Unit of {heading}", exact=True).fill(unit)
+    tab.get_by_role("button", name="Write and store").click()
+    tab.wait_for_url("**/import?stored=*")
+    assert "Four points are written" in tab.locator("main").inner_text()
+    text = (workspace / "plant.toml").read_text(encoding="utf-8")
+    assert all(f'"{heading}"' in text for heading in frame)
+    context.close()
+
+
+@pytest.mark.parametrize("width", [320, 390, 900, 1400])
+def test_the_check_never_scrolls_sideways(
+    page: Page, plant_address: tuple[str, Path], tmp_path: Path, width: int
+) -> None:
+    at, _ = plant_address
+    stamps = pd.date_range("2025-11-03", periods=30, freq="1h")
+    heading = "BLOCK-A/SUBSTATION-HX1/PRIMARY/SUPPLY_WATER_TEMPERATURE_OF_THE_LIBRARY"
+    frame = pd.DataFrame({heading: range(30), "FLOW": range(30)}, index=stamps)
+    frame.to_csv(tmp_path / "long.csv", index_label="Time")
+    page.set_viewport_size({"width": width, "height": 900})
+    page.goto(f"{at}/import")
+    page.set_input_files("input[type=file]", str(tmp_path / "long.csv"))
+    page.get_by_role("button", name="Check the file").click()
+    page.wait_for_load_state()
     assert page.evaluate("document.documentElement.scrollWidth") <= width

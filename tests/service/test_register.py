@@ -7,7 +7,14 @@ import pytest
 
 from analytics.vocabulary.errors import RegisterError
 from analytics.vocabulary.records import Deed, Pipe
-from service.register.editing import append_exchanger, set_point
+from service.register.editing import (
+    Occupied,
+    PointChange,
+    append_exchanger,
+    change_points,
+    register_digest,
+    set_point,
+)
 from service.register.instruments import describe_meter, describe_thermometer
 from service.register.maintenance import HEADER, entry, read_maintenance
 from service.register.reading import example_register, parse_register, read_register
@@ -36,6 +43,17 @@ def test_example_in_si_units(example):
     assert [n.split(":")[0] for n in plant.notes["HX-01"]] == [
         "with the meter of primary_flow alone"
     ]
+
+
+def test_increments_are_differences_in_si_units(tmp_path):
+    """1.8 degF apart is 1 K apart, whatever the zero of the scale."""
+    text = (
+        example_register()
+        .replace('PRI FLW T", unit = "degC"', 'PRI FLW T", unit = "degF", on_change = 1.8')
+        .replace('HM FLOW", unit = "m3/h"', 'HM FLOW", unit = "m3/h", on_change = 0')
+    )
+    said = parse_register(text, "plant.toml", folder=tmp_path).exchanger("HX-01").change_increments
+    assert said == {"primary_supply_temperature": pytest.approx(1.0), "primary_flow": 0.0}
 
 
 def test_clean_period_is_local_days_both_included(example):
@@ -75,6 +93,15 @@ def test_clean_period_is_local_days_both_included(example):
          ["meters.outdoor_temperature"]),
         ('fluid = "water"       ', 'fluid = "ethylene glycol"', ["primary", "fraction"]),
         ("area_m2 = 10.2", "area_m2 = 10,2", ["line 29", "10,2"]),
+        ('PRI FLW T", unit = "degC"', 'PRI FLW T", unit = "degC", on_change = -0.1',
+         ["points.primary_supply_temperature.on_change", "at least 0", "-0.1"]),
+        ('PRI FLW T", unit = "degC"', 'PRI FLW T", unit = "degF", on_change = 25',
+         ["points.primary_supply_temperature.on_change", "at most 18 degF, got 25"]),
+        ('PRI FLW T", unit = "degC"', 'PRI FLW T", unit = "degC", on_change = true',
+         ["points.primary_supply_temperature.on_change", "must be a number"]),
+        ('primary_flow = { point = "A.HX1.HM FLOW", unit = "m3/h"',
+         'heat_energy = { point = "A.HX1.HM E", unit = "MWh", on_change = 0.1',
+         ["points.heat_energy.on_change", "a register counts", "Leave it out"]),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_said(tmp_path, before, after, said):
@@ -270,6 +297,53 @@ def test_a_point_is_given_to_the_right_exchanger(example):
     assert [(p.tag, p.unit) for p in plant.points if p.name == "B.FLOW"] == [("HX-02", "l/s")]
     with pytest.raises(RegisterError, match="HX-9"):
         set_point(example, "HX-9", "secondary_flow", point="B.FLOW", unit="l/s")
+
+
+def test_points_change_places_with_all_that_is_said_of_them(example):
+    text = example.read_text(encoding="utf-8").replace(
+        'point = "A.HX1.PRI RTN T", unit = "degC" }',
+        'point = "A.HX1.PRI RTN T", unit = "degC", file = "a*.csv" }  # in the return',
+    )
+    example.write_bytes(text.replace("\n", "\r\n").encode())
+    warm, cold = ("HX-01", "primary_supply_temperature"), ("HX-01", "primary_return_temperature")
+    changes = [
+        PointChange(point="A.HX1.PRI FLW T", unit="degF", tag=cold[0], role=cold[1], was=(warm,)),
+        PointChange(point="A.HX1.PRI RTN T", unit="degC", tag=warm[0], role=warm[1], was=(cold,)),
+        PointChange(point="OAT", was=(("HX-01", "outdoor_temperature"),)),
+        PointChange(point="S", unit="l/s", tag="HX-01", role="secondary_flow", file="b*"),
+    ]
+    plant = change_points(example, changes, seen=register_digest(example))
+    found = {p.name: (p.role, p.unit, p.file) for p in plant.points}
+    assert found["A.HX1.PRI FLW T"] == (cold[1], "degF", "*")
+    assert found["A.HX1.PRI RTN T"] == (warm[1], "degC", "a*.csv")
+    assert found["S"] == ("secondary_flow", "l/s", "b*")
+    assert "OAT" not in found
+    written = example.read_bytes().decode()
+    assert "# in the return" in written
+    assert written.count("\r\n") >= text.count("\n") - 1, "line ends stay as they were"
+    kept = example.with_name("plant.toml.before").read_bytes().decode()
+    assert kept == text.replace("\n", "\r\n")
+
+
+def test_the_register_is_left_alone_where_it_changed_or_a_role_has_a_point(example):
+    before = example.read_bytes()
+    change = PointChange(point="NEW", unit="degC", tag="HX-01", role="primary_supply_temperature")
+    with pytest.raises(RegisterError, match="was changed since"):
+        change_points(example, [change], seen="0" * 64)
+    with pytest.raises(Occupied, match="PRI FLW T"):
+        change_points(example, [change], seen=register_digest(example))
+    with pytest.raises(RegisterError, match="no thanks"):
+        change_points(
+            example, [change], seen=register_digest(example), replace=True, check=_no_thanks
+        )
+    assert example.read_bytes() == before
+    assert [p.name for p in example.parent.iterdir()] == ["plant.toml"]
+    plant = change_points(example, [change], seen=register_digest(example), replace=True)
+    assert "A.HX1.PRI FLW T" not in {p.name for p in plant.points}
+
+
+def _no_thanks(_plant):
+    raise RegisterError("no thanks")
 
 
 def test_log_lines_and_their_faults(example, tmp_path):

@@ -35,7 +35,7 @@ from service.store.codec import (
     fingerprint,
 )
 from service.store.store import HEAD, Store, StoreError
-from service.store.tables import Base, SeenRow, reading
+from service.store.tables import Base, SeenRow, reading_block
 from tests.service import made_up
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -234,7 +234,7 @@ def test_a_crash_half_way_leaves_nothing(store):
     assert stored(store, "HX-01").empty
     with store.reading() as connection:
         assert imports.kept_file(connection, "a" * 64) is None
-        assert connection.scalar(select(func.count()).select_from(reading)) == 0
+        assert connection.scalar(select(func.count()).select_from(reading_block)) == 0
 
 
 def test_bytes_of_a_file_are_kept_once(store):

@@ -93,3 +93,73 @@ def test_a_stuck_thermometer_is_told_from_one_that_did_not_change():
     last = pd.Timestamp(epoch_seconds(silent.dropna().index)[-1], unit="s", tz="UTC")
     after = grid.start > last + pd.Timedelta(seconds=LONGEST_HOLD_s)
     assert np.isnan(grid.mean(role)[after]).all()
+
+
+# --- declared in the register ------------------------------------------------------------------------
+
+
+def test_what_the_register_says_goes_before_the_habit():
+    """A day that looks regular, but the register knows that the point is logged on change."""
+    time_s = np.array([0.0, 900.0, 1800.0, 2700.0, 3600.0, 4500.0, 20_000.0])
+    values = np.array([60.0, 61.0, 62.0, 61.0, 60.0, 61.0, 62.0])
+    assert not holding_times(time_s, values)[1].any()
+    hold, on_change, spacing = holding_times(time_s, values, declared=True)
+    assert on_change.all()
+    assert (hold == LONGEST_HOLD_s).all()
+    assert (spacing == 900.0).all()
+    index = pd.to_datetime(time_s, unit="s", utc=True)
+    frame = pd.DataFrame({"primary_flow": values}, index=index)
+    found, told = (to_grid(frame, 3600.0, None, roles) for roles in ((), ("primary_flow",)))
+    assert found.columns["primary_flow"].coverage[3] == 0.0
+    assert told.columns["primary_flow"].coverage[:5] == pytest.approx(1.0)
+
+
+def test_the_increment_of_the_register_is_the_doubt_of_a_mean():
+    from analytics.physics.fluids import fluid_properties
+    from analytics.trends.hours import hour_table
+    from analytics.vocabulary.records import Exchanger, Fluid
+
+    role = "primary_supply_temperature"
+    frame = thinned(logged(1)[role], 0.5)
+    water, reasons = fluid_properties(Fluid()), sample_reasons(frame)
+    found, told = (
+        hour_table(Exchanger(tag="A", change_increments=said), frame, reasons, water)
+        for said in ({}, {role: 0.3})
+    )
+    known = told.temperature_variance[:, 0] > 0
+    assert known.mean() > 0.9
+    assert told.temperature_variance[known, 0] == pytest.approx(0.3**2 / 12)
+    assert not np.allclose(found.temperature_variance[known, 0], 0.3**2 / 12)
+
+
+def test_stuck_is_told_from_constant_in_a_declared_log():
+    """A stuck value that a regular log repeats is refused; hourly signs of life of a controlled
+    temperature, within its increment, are not, unless the others moved by several increments."""
+    role = "secondary_return_temperature"
+    frame = logged(1).iloc[: 3 * 24 * 60]
+    stuck = frame.copy()
+    stuck.iloc[len(stuck) // 3 :, stuck.columns.get_loc(role)] = stuck[role].iloc[len(stuck) // 3]
+    assert (sample_reasons(stuck, None, {role: 0.2})[role] > 0).mean() > 0.3
+    silent = thinned(stuck[role], 0.5).reindex(stuck.index)
+    quiet = stuck.drop(columns=role).join(silent)
+    assert (sample_reasons(quiet, None, {role: 0.5})[role] > 0).sum() == 0
+    last = pd.Timestamp(epoch_seconds(silent.dropna().index)[-1], unit="s", tz="UTC")
+    grid = to_grid(quiet, 3600.0, None, (role,))
+    assert np.isnan(grid.mean(role)[grid.start > last + pd.Timedelta(hours=6)]).all()
+
+    hours = pd.date_range("2025-10-01", periods=24, freq="1h", tz="UTC")
+    swing = np.sin(np.arange(24) / 24 * 2 * np.pi)
+    alive = pd.DataFrame(
+        {
+            "primary_supply_temperature": 80 + 1.6 * swing, "primary_return_temperature": 45 + 1.6 * swing,
+            "secondary_supply_temperature": 60.0, "secondary_return_temperature": 40 + 1.6 * swing,
+        },
+        index=hours,
+    )  # fmt: skip
+    constant = "secondary_supply_temperature"
+    assert (sample_reasons(alive)[constant] > 0).any()
+    assert not (sample_reasons(alive, None, {constant: 1.0})[constant] > 0).any()
+    far = alive.assign(
+        primary_supply_temperature=80 + 9 * swing, primary_return_temperature=45 + 9 * swing
+    )
+    assert (sample_reasons(far, None, {constant: 1.0})[constant] > 0).any()

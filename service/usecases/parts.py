@@ -1,0 +1,56 @@
+"""What was sent, file by file: each file of an archive or workbook goes its own way.
+
+The command, the watched folder, the pages and the API all take this road, so that one archive means the
+same to each of them: a file that is wrong is named with its reason, and the others are not lost with it.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Generic, TypeVar
+
+from analytics.vocabulary.errors import IngestError, PlateledgerError
+from service.store.store import StoreError
+from service.usecases.files import contents
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part(Generic[T]):
+    """What became of one file: what was done with it, or why it was refused."""
+
+    name: str
+    done: T | None
+    refused: str = ""
+
+
+def each_file(name: str, data: bytes, deed: Callable[[str, bytes], T]) -> Iterator[Part[T]]:
+    """Do ``deed`` with each file that ``data`` holds, one after the other.
+
+    What is wrong with a file, or with the archive as a whole, comes back as a part that says so. A
+    database that cannot be reached is no fault of the file: that error goes to the caller.
+    """
+    found = 0
+    try:
+        for member in contents(name, data):
+            found += 1
+            yield (
+                Part(name=member.name, done=None, refused=member.refused)
+                if member.refused
+                else _done(member.name, member.data, deed)
+            )
+        if not found:
+            raise IngestError(f"{name}: the archive holds no file. Send the trends themselves.")
+    except PlateledgerError as exc:
+        if isinstance(exc, StoreError):
+            raise
+        yield Part(name=name, done=None, refused=str(exc))
+
+
+def _done(name: str, data: bytes, deed: Callable[[str, bytes], T]) -> Part[T]:
+    try:
+        return Part(name=name, done=deed(name, data))
+    except StoreError:
+        raise
+    except PlateledgerError as exc:
+        return Part(name=name, done=None, refused=str(exc))
