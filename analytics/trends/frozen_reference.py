@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from analytics.trends.daily import DailyInformation
 from analytics.trends.model import DEPOSIT, SIZE, Array
+from analytics.trends.reference_condition import WIDEN_DEPOSIT
 from analytics.trends.tracking import WANDER_METER, WANDER_TEMPERATURE_K
 
 # A filtered level resembles that of the days before; what is left is the day's own.
@@ -77,10 +78,10 @@ def frozen_days(
 def tracked_days(day: NDArray[np.int64], deposit: Array, sd: Array, since: int) -> DepositDays:
     """Return the days of the account as it is kept, for when an instrument has a say in it.
 
-    Its error then is that of the filter: alike from day to day.
+    Its error then is that of the filter: alike from day to day, and larger than it states.
     """
     kept = day >= since
-    day, deposit, sd = day[kept], deposit[kept], sd[kept]
+    day, deposit, sd = day[kept], deposit[kept], WIDEN_DEPOSIT * sd[kept]
     apart = np.abs(day[:, None] - day).astype(float)
     return DepositDays(
         day=day,
