@@ -57,6 +57,8 @@ class Examination:
     date_format: str = ""
     date_format_why: str = ""
     clock: str = ""
+    clock_assumed: bool = False  # the site's, and no change of it shows in the file
+    clock_note: str = ""  # what is assumed of the clock where the file cannot tell
     clock_evidence: Mapping[str, Any] = field(default_factory=dict)
     newest_first: bool = False
     interval_s: float | None = None  # the commonest step

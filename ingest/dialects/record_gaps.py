@@ -53,15 +53,18 @@ def gaps_of_log(log: LogRecords) -> pd.DataFrame:
     lost = ~np.isnat(lost_from)
     first = np.where(lost[:1], lost_from[:1], when[:1] - BEFORE_FIRST)
     before = np.concatenate([first, when[:-1]])
-    status = pd.Series(log.status[dated])
+    status = log.status[dated]
     jump, whole = _jumps(log.sequence[dated])
-    purged = status.str.contains("purged").to_numpy(dtype=bool)
+    purged = _says(status, "purged")
     good = np.flatnonzero(log.usable[dated])
+    blank = log.valued[dated] & ~log.usable[dated]
+    at = np.flatnonzero(blank)
     # a second record of the same stamp that has a value stands
-    blank = log.valued[dated] & ~log.usable[dated] & ~np.isin(when, when[good])
+    valued = np.append(np.sort(when[good]), np.datetime64("NaT", "us"))
+    blank[at] = valued[np.searchsorted(valued[:-1], when[at])] != when[at]
     causes = (
-        ("log disabled", status.str.contains("disabled").to_numpy(dtype=bool), when),
-        ("log interrupted", status.str.contains("interrupted").to_numpy(dtype=bool), before),
+        ("log disabled", _says(status, "disabled"), when),
+        ("log interrupted", _says(status, "interrupted"), before),
         ("buffer purged", purged & ~whole & ~lost, before),
         ("buffer purged", purged & (whole | lost), when),
         ("no usable value", blank, when),
@@ -96,6 +99,14 @@ def gaps_of_rows(when: NDArray[np.datetime64], values: NDArray[np.float64]) -> p
             lost_from=np.full(n, np.datetime64("NaT"), _US),
         )
     )  # fmt: skip
+
+
+def _says(status: NDArray[np.object_], word: str) -> NDArray[np.bool_]:
+    """Tell which records' status holds a word; most records have none."""
+    found = np.zeros(len(status), dtype=bool)
+    some = np.flatnonzero(status != "")
+    found[some] = pd.Series(status[some], dtype=object).str.contains(word).to_numpy(dtype=bool)
+    return found
 
 
 def _jumps(sequence: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

@@ -3,7 +3,8 @@
 import re
 from collections import Counter
 from dataclasses import dataclass
-from datetime import UTC, tzinfo
+from datetime import UTC, datetime, tzinfo
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
@@ -14,7 +15,7 @@ from analytics.vocabulary.errors import IngestError
 from ingest.dialects.sniffing import TIME_WORDS, Table
 from ingest.examination import Examination
 from ingest.findings import KEPT_PER_REASON, Findings
-from ingest.localtime import local_to_utc
+from ingest.localtime import local_to_utc, offset_at_s, offset_text
 from ingest.ordering import strays
 from ingest.rules import Rules, clock_of
 from ingest.stamps import DATE_ONLY, EPOCH, FULL, SERIAL, TIME_ONLY, parse_stamps
@@ -190,13 +191,19 @@ def read_times(
         if rules.time_zone is not None:
             examination.ask("the stamps carry offsets, which stand; --time-zone was not used.")
     else:
-        zone, words = _zone(columns, rules)
+        zone, words, assumed = _zone(columns, rules)
         examination.clock = words
         time_utc, refused, evidence = local_to_utc(
             local, zone, code, table.lines[rows], findings,
             column=column, newest_first=examination.newest_first,
         )  # fmt: skip
         examination.clock_evidence = {name: getattr(evidence, name) for name in evidence.__slots__}
+        seen = evidence.doubled_hours or evidence.missing_hours
+        examination.clock_assumed = assumed and not seen
+        if examination.clock_assumed and not examination.clock_note:
+            examination.clock_note = assumption(rules.zone, local, time_utc)
+            said = bool(examination.clock_note)
+            findings.add("clock assumed", examination.clock_note, "note", count=int(said))
         if evidence.never_changes:
             examination.ask(
                 "the logger's clock seems to stay on one offset all year; is it standard time, as "
@@ -276,14 +283,36 @@ def _plausible(
     return ~(early | late)
 
 
-def _zone(columns: TimeColumns, rules: Rules) -> tuple[tzinfo, str]:
-    """Return the clock's zone and how it is known: the user, the heading, the register."""
+def _zone(columns: TimeColumns, rules: Rules) -> tuple[tzinfo, str, bool]:
+    """Return the clock's zone, how it is known (user, heading, register), and if it is assumed."""
     if rules.time_zone is not None:
-        return rules.clock, f"{rules.time_zone}, as given"
+        return rules.clock, f"{rules.time_zone}, as given", False
     for heading in columns.headings:
         if match := _HEADING_ZONE.search(heading):
-            return clock_of(match[1] or "UTC", rules.zone), f"UTC{match[1] or ''}, by the heading"
-    return rules.zone, f"{rules.zone.key}, the site's"
+            zone = clock_of(match[1] or "UTC", rules.zone)
+            return zone, f"UTC{match[1] or ''}, by the heading", False
+    return rules.zone, f"{rules.zone.key}, the site's", True
+
+
+def assumption(
+    zone: ZoneInfo, local: NDArray[np.datetime64], time_utc: NDArray[np.datetime64]
+) -> str:
+    """Return what was assumed of summer stamps that no change of the clock stands beside; "": nothing.
+
+    In winter a clock that stays on one offset shows what the site's does.
+    """
+    offset_s = int((local - time_utc).max().astype("timedelta64[s]").astype(np.int64))
+    year = int(local[0].astype("datetime64[Y]").astype(np.int64)) + 1970
+    standard_s = min(offset_at_s(zone, datetime(year, month, 15, tzinfo=UTC)) for month in (1, 7))
+    if offset_s <= standard_s:
+        return ""
+    standard = offset_text(standard_s)
+    return (
+        f"the stamps carry no offset, and no change of the clock shows in them: they are read as {zone.key}, "
+        f"the site's zone, {offset_text(offset_s)} then. A logger that stays on winter time is read "
+        f"{(offset_s - standard_s) // 60} min early that way; if this one does, give --time-zone {standard}, or "
+        f'logger_time_zone = "{standard}" below [plant] in plant.toml.'
+    )
 
 
 def _runs_backwards(local: NDArray[np.datetime64], code: NDArray[np.int64]) -> bool:

@@ -272,7 +272,7 @@ def assess_exchangers(
 @app.command("export")
 def export_table(
     tag: Annotated[str, typer.Argument(help="The exchanger.")],
-    what: Annotated[str, typer.Option(help="daily, intervals or readings.")] = "daily",
+    what: Annotated[str, typer.Option(help="daily, intervals, readings or gaps.")] = "daily",
     file_format: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
     output: Annotated[
         Path | None, typer.Option("-o", "--output", help="File to write; without: standard output.")
@@ -281,7 +281,8 @@ def export_table(
 ) -> None:
     """Write the daily account, the grid intervals or the readings as a table, in SI units.
 
-    The unit ends each column's name; times are UTC.
+    The unit ends each column's name; times are UTC. Gaps are the times for which a logger says
+    itself that it has no value.
 
     \b
     Examples:
@@ -291,8 +292,8 @@ def export_table(
     from service.cli.output import WRONG_USE, fail, note
     from service.usecases.exporting import encoded, export_frame, write_export
 
-    if what not in ("daily", "intervals", "readings"):
-        fail(f"--what: must be daily, intervals or readings, got {what!r}.", WRONG_USE)
+    if what not in ("daily", "intervals", "readings", "gaps"):
+        fail(f"--what: must be daily, intervals, readings or gaps, got {what!r}.", WRONG_USE)
     if file_format not in ("csv", "parquet"):
         fail(f"--format: must be csv or parquet, got {file_format!r}.", WRONG_USE)
     if output is None and file_format == "parquet" and sys.stdout.isatty():

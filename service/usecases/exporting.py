@@ -1,4 +1,4 @@
-"""Give away the daily account or the grid intervals as CSV or Parquet."""
+"""Give away the daily account, the grid intervals, the readings or their gaps as CSV or Parquet."""
 
 import io
 from pathlib import Path
@@ -8,10 +8,10 @@ import pandas as pd
 
 from analytics.vocabulary.errors import EvaluationError
 from service.register.reading import exchanger_of
-from service.store import evaluations, imports, registered
+from service.store import evaluations, gaps, imports, registered
 from service.store.store import Store
 
-What = Literal["daily", "intervals", "readings"]
+What = Literal["daily", "intervals", "readings", "gaps"]
 Format = Literal["csv", "parquet"]
 
 
@@ -29,6 +29,8 @@ def export_frame(store: Store, tag: str, what: What) -> pd.DataFrame:
         tag = exchanger_of(registered.load_plant(connection), tag).tag
         if what == "readings":
             return imports.load_readings(connection, tag)
+        if what == "gaps":
+            return gaps.load_gaps(connection, tag).set_index("begin_utc").sort_index()
         evaluation = evaluations.load_evaluation(
             connection, tag, with_intervals=what == "intervals"
         )

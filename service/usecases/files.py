@@ -75,7 +75,7 @@ def rules_for(plant: Plant, options: ImportOptions) -> "Rules":
         decimal=cast("Any", _one_of("decimal", options.decimal, (",", "."))),
         encoding=options.encoding,
         date_order=cast("Any", _one_of("date_order", options.date_order, DATE_ORDERS)),
-        time_zone=options.time_zone,
+        time_zone=options.time_zone or plant.logger_zone,
         stamp=cast("Any", _one_of("stamp", options.stamp, STAMPS)),
         importing_utc=datetime.now(UTC),
     )
@@ -126,7 +126,8 @@ def _one_of(name: str, value: str | None, choices: tuple[str, ...]) -> str | Non
 
 def way_of_reading(plant: Plant, options: ImportOptions) -> str:
     """Return a text that differs whenever a file would be read differently."""
-    return fingerprint(plant.zone.key, plain(plant.points), plain(replace(options, accept=False)))
+    clock = [plant.zone.key, *([plant.logger_zone] if plant.logger_zone else [])]
+    return fingerprint(*clock, plain(plant.points), plain(replace(options, accept=False)))
 
 
 def digest(data: bytes) -> str:

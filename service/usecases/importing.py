@@ -2,8 +2,8 @@
 
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -196,6 +196,31 @@ def _read(
                     examination.ask(text)
             elif (question := _clock_question(frame, stored)) is not None:
                 examination.ask(f"{tag}: {question}")
+        if examination.clock_assumed:
+            read = _doubt_clock(connection, read, plant)
+    return read
+
+
+def _doubt_clock(connection: Connection, read: Source, plant: Plant) -> Source:
+    """Say where the day outdoors jumps with the clock, against what is stored of the weeks around."""
+    from ingest.clock_offset import WEATHER, stays_on_one_offset
+    from ingest.findings import Finding
+
+    for tag, frame in read.trends.items():
+        if WEATHER not in frame.columns or imports.reading_span(connection, tag) is None:
+            continue
+        around = timedelta(days=62)  # the window on either side of a change of the clock
+        first, last = frame.index[0].to_pydatetime(), frame.index[-1].to_pydatetime()
+        stored = imports.load_readings(connection, tag, first - around, last + around)
+        if WEATHER not in stored.columns:
+            continue
+        text = stays_on_one_offset(frame[WEATHER], stored[WEATHER], plant.zone)
+        if text is not None:
+            reason, found = "clock on one offset", f"{tag}: {text}"
+            read.examination.clock_note = f"{read.examination.clock_note} {found}".strip()
+            read.examination.doubtful = {**read.examination.doubtful, reason: 1}
+            finding = Finding(None, None, reason, found, "doubtful")
+            return replace(read, findings=(*read.findings, finding))
     return read
 
 

@@ -116,7 +116,7 @@ async def keep_asking(
 ) -> None:
     """Ask a device at whole intervals until cancelled; more and more seldom while it is silent."""
     while True:
-        await asyncio.sleep(_until_next(time.time(), every_s))
+        await asyncio.sleep(until_next(time.time(), every_s))
         if not await ask(source, asked, spool, report):
             await asyncio.sleep(pause_s(asked.failures, every_s))
 
@@ -127,7 +127,7 @@ def pause_s(failures: int, every_s: float) -> float:
     return max(min(doubled, _RETRY_MOST_s) - every_s, 0.0)
 
 
-def _until_next(now_s: float, every_s: float) -> float:
+def until_next(now_s: float, every_s: float) -> float:
     """Return how long it is to the next whole interval; one that has as good as come counts as gone."""
     left_s = every_s - now_s % every_s
     return left_s if left_s > 0.1 * every_s else left_s + every_s

@@ -7,6 +7,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
+from analytics.vocabulary.errors import RegisterError
 from service.usecases.files import ImportOptions
 from service.usecases.importing import ImportOutcome
 from service.usecases.ledger import Ledger
@@ -27,9 +28,19 @@ class ValueSpool:
         mend(self._current)
 
     def write(self, records: Sequence[dict[str, Any]]) -> None:
-        """Append records; they are on the disk when this returns."""
-        if records:
+        """Append records; they are on the disk when this returns.
+
+        Raises
+        ------
+        RegisterError
+            If the disk does not take them.
+        """
+        if not records:
+            return
+        try:
             append(self._current, "".join(json.dumps(r) + "\n" for r in records).encode())
+        except OSError as exc:
+            raise RegisterError(f"{self._current}: cannot be written, {exc.strerror}.") from None
 
     def close_batch(self) -> None:
         """End the batch that is being written, if any; :meth:`store` then takes it."""

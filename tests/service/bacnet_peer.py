@@ -1,6 +1,6 @@
 """A device with a trend log, by a BACnet stack other than the reader's, as a process of its own.
 
-``python bacnet_peer.py PORT COUNT BUFFER`` prints "ready" and runs for a minute at most. The log's
+``python bacnet_peer.py PORT COUNT BUFFER`` prints "ready" and runs for five minutes at most. The log's
 numbers go on from COUNT; it takes a record every tenth of a second. Analog input 3 is out of service, 4
 is in degrees Fahrenheit.
 """
@@ -54,7 +54,7 @@ async def main(port: int, count: int, buffer: int) -> None:
         source_object=None,
     )  # fmt: skip
     print("ready", flush=True)
-    await asyncio.sleep(60)
+    await asyncio.sleep(300)
 
 
 if __name__ == "__main__":

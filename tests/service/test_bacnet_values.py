@@ -27,7 +27,7 @@ from service.store import bacnet as states
 from service.store import gaps, imports
 from service.usecases.bacnet_following import ask_once, follow
 from service.usecases.ledger import Ledger
-from service.usecases.polling import Asked, ask, pause_s
+from service.usecases.polling import Asked, ask, pause_s, until_next
 from service.usecases.value_spool import ValueSpool
 from tests.service.bacnet_peers import free_port, peer, plain_peer
 
@@ -104,11 +104,11 @@ def following(ledger, network_):
         yield said
     finally:
         stop.set()
-        thread.join(20)
+        thread.join(60)
         assert not thread.is_alive()
 
 
-def wait_for(condition, seconds=15.0):
+def wait_for(condition, seconds=60.0):  # a limit, not a wait
     until = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < until
@@ -238,7 +238,7 @@ def test_a_reader_that_is_killed_loses_and_doubles_nothing(workspace):
             reader = subprocess.Popen(
                 command, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdout=subprocess.DEVNULL
             )
-            wait_for(lambda n=before: read_of(ledger) > n and spooled(ledger), 30.0)
+            wait_for(lambda n=before: read_of(ledger) > n and spooled(ledger))
             time.sleep(0.2 * again)
             reader.kill()
             reader.wait()
@@ -387,6 +387,20 @@ def test_what_is_odd_is_said_once_and_unknown_units_do_not_cost_the_file(tmp_pat
     (sentence,) = said
     assert "has the units amperes, which are not known here: read in degC" in sentence
     assert "amperes" not in (spool.folder / "arriving.jsonl").read_text()
+
+
+@pytest.mark.parametrize(
+    ("now_s", "left_s"), [(600.0, 60.0), (630.0, 30.0), (659.0, 61.0), (659.999, 60.001)]
+)
+def test_values_are_asked_for_at_whole_intervals_once(now_s, left_s):
+    assert until_next(now_s, 60.0) == pytest.approx(left_s)
+
+
+def test_a_full_disk_is_a_sentence(tmp_path):
+    spool = ValueSpool(tmp_path)
+    (spool.folder / "arriving.jsonl").mkdir()
+    with pytest.raises(RegisterError, match=r"arriving\.jsonl: cannot be written"):
+        spool.write([{"timestamp": "2025-10-01T12:00:00Z"}])
 
 
 def test_a_silent_device_is_left_alone_ever_longer_up_to_an_hour():

@@ -77,6 +77,17 @@ def test_a_log_that_was_off_is_not_held_over(ledger):
     assert not shown.iloc[31:36].any()
 
 
+def test_gaps_can_be_exported(ledger):
+    from service.usecases.exporting import encoded, export_frame
+
+    assert export_frame(ledger.store, "HX-01", "gaps").empty
+    keep(ledger, told=True)
+    head, row = encoded(export_frame(ledger.store, "HX-01", "gaps"), "csv").decode().splitlines()
+    assert head == "begin_utc,role,end_utc,reason"
+    assert row.startswith("2025-10-02T06:00:00Z,primary_supply_temperature,2025-10-02T12:")
+    assert row.endswith("Z,log disabled")
+
+
 def test_the_same_silence_without_a_word_is_held(ledger):
     keep(ledger, told=False)
     assert stored(ledger).empty
