@@ -222,10 +222,7 @@ def local_to_utc(
         unresolved=unresolved,
         missing_hours=len(covered),
         missing_seen=len(seen),
-        # a clock that jumps in spring falls back in autumn; it lost its second pass elsewhere
-        run_through=0
-        if len(seen) < len(covered)
-        else sum(_runs_through_once(stamps, local, series, c) for c in backward),
+        run_through=sum(_runs_through_once(stamps, local, series, c) for c in backward),
         never_changes=never,
     )
     return local - offsets.astype("timedelta64[s]"), refused, evidence

@@ -147,11 +147,14 @@ def read_times(
     """
     cells = _cells(table, columns)
     column = " + ".join(columns.headings)
-    stamps = parse_stamps(cells.dictionary, table.name, rules.date_order)
+    settled = rules.settled
+    given = rules.date_order or (settled.date_order if settled else None)
+    stamps = parse_stamps(cells.dictionary, table.name, given)
     index = np.asarray(cells.indices)
     local, offset_s = stamps.local[index], stamps.offset_s[index]
     examination.time_columns = columns.headings
     examination.date_format, examination.date_format_why = stamps.notation, stamps.why
+    examination.date_order = stamps.order or ""
     unreadable = np.isnat(local)
     bad = np.flatnonzero(unreadable)
     findings.add_lines(
@@ -182,7 +185,7 @@ def read_times(
             "Export the whole file in UTC or the whole file in local time."
         )
     code = np.zeros(len(rows), dtype=np.int64) if series is None else series[rows]
-    examination.newest_first = _runs_backwards(local, code)
+    examination.newest_first = settled.newest_first if settled else _runs_backwards(local, code)
     if with_zone.all():
         time_utc = local - offset_s.astype("timedelta64[s]")
         kept = rows
@@ -202,20 +205,17 @@ def read_times(
         examination.clock_assumed = assumed and not seen
         if examination.clock_assumed and not examination.clock_note:
             examination.clock_note = assumption(rules.zone, local, time_utc)
-            said = bool(examination.clock_note)
-            findings.add("clock assumed", examination.clock_note, "note", count=int(said))
-        if evidence.never_changes:
-            examination.ask(
-                "the logger's clock seems to stay on one offset all year; is it standard time, as "
-                "taken, or UTC? Give --time-zone."
-            )
-        elif evidence.run_through and rules.time_zone is None and evidence.doubled_seen == 0:
-            examination.ask(_QUESTION_OF_AUTUMN.format(zone=words))
+            if rules.whole:
+                say_assumption(examination, findings)
+        if rules.whole:
+            ask_about_clock(examination, rules)
         kept, time_utc = rows[~refused], time_utc[~refused]
     plausible = _plausible(time_utc, table, table.lines[kept], rules, findings, column)
     kept, time_utc = kept[plausible], time_utc[plausible]
     kept_code = np.zeros(len(kept), dtype=np.int64) if series is None else series[kept]
-    stray = strays(time_utc, kept_code, examination.newest_first)
+    stray, examination.orderly = strays(
+        time_utc, kept_code, examination.newest_first, settled.orderly if settled else None
+    )
     if stray.any():
         at = np.flatnonzero(stray)
         findings.add_lines(
@@ -229,6 +229,8 @@ def read_times(
         )
         kept, time_utc, kept_code = kept[~stray], time_utc[~stray], kept_code[~stray]
     examination.interval_s = _usual_step_s(time_utc, kept_code)
+    if settled and settled.interval_s:
+        examination.interval_s = settled.interval_s
     if rules.stamp == "end" and examination.interval_s:
         time_utc = time_utc - np.timedelta64(round(examination.interval_s * 1e6), "us")
         findings.add(
@@ -238,6 +240,30 @@ def read_times(
             column=column,
         )
     return Timed(kept, time_utc)
+
+
+def say_assumption(examination: Examination, findings: Findings) -> None:
+    """Note what is assumed of the clock, if anything is."""
+    said = bool(examination.clock_note)
+    findings.add("clock assumed", examination.clock_note, "note", count=int(said))
+
+
+def ask_about_clock(examination: Examination, rules: Rules) -> None:
+    """Ask what the changes of the clock that the stamps cover leave open."""
+    evidence = examination.clock_evidence
+    if evidence.get("never_changes"):
+        examination.ask(
+            "the logger's clock seems to stay on one offset all year; is it standard time, as "
+            "taken, or UTC? Give --time-zone."
+        )
+    elif (
+        evidence.get("run_through")
+        # a clock that jumps in spring falls back in autumn; it lost its second pass elsewhere
+        and evidence["missing_seen"] >= evidence["missing_hours"]
+        and rules.time_zone is None
+        and evidence["doubled_seen"] == 0
+    ):
+        examination.ask(_QUESTION_OF_AUTUMN.format(zone=examination.clock))
 
 
 def _plausible(

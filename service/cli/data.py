@@ -76,7 +76,7 @@ def import_files(
     from analytics.vocabulary.errors import PlateledgerError
     from service.cli.output import WRONG_USE, fail, note, print_json, progress
     from service.store.codec import plain
-    from service.usecases.files import ImportOptions, files_below, read_bytes
+    from service.usecases.files import ImportOptions, files_below, load
     from service.usecases.parts import each_file
 
     pairs = [u.rpartition("=") for u in unit_of or ()]
@@ -97,7 +97,7 @@ def import_files(
     reports: list[dict[str, Any]] = []
     failed = 0
 
-    def one(ledger: Any, name: str, data: bytes) -> None:
+    def one(ledger: Any, name: str, data: bytes | Path) -> None:
         if check:
             checked = ledger.import_check(name, data, options)
             results.append(_check_values(checked))
@@ -121,7 +121,7 @@ def import_files(
         for n, (path, shown) in enumerate(found):
             report(f"importing {shown}", n, len(found))
             try:
-                data = read_bytes(path)
+                data = load(path)
             except PlateledgerError as exc:
                 refused(shown, str(exc))
                 continue
