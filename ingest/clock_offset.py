@@ -5,11 +5,14 @@ at the end of its interval seems half an interval late, one stamped at the start
 """
 
 from dataclasses import dataclass
+from datetime import tzinfo
 from itertools import product
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from ingest.localtime import clock_changes, offset_text
 
 # Pairs that answer each other within minutes; what passes through the building takes longer.
 _QUICK = (
@@ -26,6 +29,15 @@ _DAY = 288  # steps
 _DAYS_LEAST = 4
 _PEAK_LEAST = 0.25  # correlation of the changes at the best lag
 _ABOVE_ZERO = 0.06  # by which it must exceed that at no lag
+WEATHER = "outdoor_temperature"
+# The day's swing outdoors before and after a change of the clock. At two real plants in four years its peak
+# came 6 to 51 min earlier in UTC after spring's change (days lengthen), and 5 min earlier to 25 later after
+# autumn's; a clock that does not change moves it by an hour more. Minutes within which that is said.
+_WINDOW_DAYS = 30
+_SWING_DAYS_LEAST = 20
+_PEAK_DOUBT_MOST_MIN = 18.0
+_STAYS_SPRING_MIN = (-125.0, -64.0)
+_STAYS_AUTUMN_MIN = (42.0, 105.0)
 _JUMP_S = 1800.0
 _JUMP_PEAK_LEAST = 0.5  # a few days tell less than the whole
 
@@ -192,3 +204,84 @@ def offset_sentence(found: ClockOffset, new: pd.DataFrame, stored: pd.DataFrame)
         f"(correlation {found.correlation:.2f}). Is one of the two clocks on another zone or summer time? "
         "Nothing was moved; give --time-zone for the clock that is off."
     )
+
+
+def stays_on_one_offset(outdoor: pd.Series, stored: pd.Series, zone: tzinfo) -> str | None:
+    """Return a sentence where the day outdoors seems to jump with the clock, which the sun does not do.
+
+    For a file that lies on one side of a change of the site's clock, beside stored readings of the
+    other side: the hour of the day's peak outdoors, in UTC, hardly moves over the change.
+
+    Parameters
+    ----------
+    outdoor, stored : Series
+        Outdoor temperature of the file and of the store, by UTC stamp; hourly or closer.
+    zone : tzinfo
+        The site's, in which the file was read.
+
+    Returns
+    -------
+    str or None
+        ``None`` where nothing is odd, or too few whole days lie on either side to tell.
+    """
+    outdoor, stored = outdoor.dropna(), stored.dropna()
+    if not len(outdoor) or not len(stored):
+        return None
+    ends = (min(outdoor.index[0], stored.index[0]), max(outdoor.index[-1], stored.index[-1]))
+    first, last = (np.datetime64(e.tz_convert(None), "us") for e in ends)
+    days = pd.Timedelta(days=_WINDOW_DAYS)
+    for change in clock_changes(zone, first, last)[1]:
+        if abs(change.after_s - change.before_s) != 3600:
+            continue
+        at = pd.Timestamp(change.time_utc, tz="UTC")
+        for before, after in ((stored, outdoor), (outdoor, stored)):
+            first_peak, second_peak = (
+                _peak_h(before[at - days : at]),
+                _peak_h(after[at : at + days]),
+            )
+            if first_peak is None or second_peak is None:
+                continue
+            (early_h, doubt_h), (late_h, other_h) = first_peak, second_peak
+            moved_min = ((late_h - early_h + 12.0) % 24.0 - 12.0) * 60.0
+            spring = change.after_s > change.before_s
+            low, high = _STAYS_SPRING_MIN if spring else _STAYS_AUTUMN_MIN
+            sure = 60.0 * float(np.hypot(doubt_h, other_h)) < _PEAK_DOUBT_MOST_MIN
+            if sure and low < moved_min < high:
+                return _stays_sentence(moved_min, at, min(change.before_s, change.after_s))
+    return None
+
+
+def _stays_sentence(moved_min: float, at: pd.Timestamp, standard_s: int) -> str:
+    standard = offset_text(standard_s)
+    return (
+        f"the outdoor temperature peaks {abs(moved_min):.0f} min {'earlier' if moved_min < 0 else 'later'} in the day "
+        f"after clocks changed on {at:%Y-%m-%d} than before, in UTC, more than the season explains: the logger seems to "
+        f"stay on one offset, in this file or in those stored before. Nothing was moved; if so, give --time-zone "
+        f'{standard}, or logger_time_zone = "{standard}" below [plant] in plant.toml.'
+    )
+
+
+def _peak_h(series: pd.Series) -> tuple[float, float] | None:
+    """Return the hour of the day, in UTC, at which a swing of a day peaks, and its standard error.
+
+    The first harmonic of what stands out of the day around each hour, which weather that comes and goes
+    does not move; days weigh by how much they swing.
+    """
+    if not len(series):
+        return None
+    hourly = series.resample("1h").mean().interpolate(limit=2, limit_area="inside")
+    around = (hourly.rolling(24).mean() + hourly.rolling(24).mean().shift(-1)).shift(-11) / 2.0
+    flat = (hourly - around)[hourly.index[0].ceil("D") :].to_numpy(dtype=float)
+    days = flat[: len(flat) // 24 * 24].reshape(-1, 24)
+    days = days[np.isfinite(days).all(axis=1)]
+    if len(days) < _SWING_DAYS_LEAST:
+        return None
+    swing = days @ np.exp(-2j * np.pi * np.arange(24) / 24.0)
+    total = swing.sum()
+    peak = (
+        -np.angle(total) * 24.0 / (2.0 * np.pi) + 0.5
+    )  # a mean over an hour stands for its middle
+    without_one = -np.angle((total - swing) / total) * 24.0 / (2.0 * np.pi)
+    n = len(days)
+    error = float(np.sqrt((n - 1) / n * np.sum((without_one - without_one.mean()) ** 2)))
+    return float(peak % 24.0), error

@@ -57,8 +57,12 @@ class Examination:
     date_format: str = ""
     date_format_why: str = ""
     clock: str = ""
+    clock_assumed: bool = False  # the site's, and no change of it shows in the file
+    clock_note: str = ""  # what is assumed of the clock where the file cannot tell
     clock_evidence: Mapping[str, Any] = field(default_factory=dict)
+    date_order: str = ""  # where it had to be decided: "dmy", "mdy", "ymd"
     newest_first: bool = False
+    orderly: bool = True  # stamps that lie outside the order of their neighbours are few
     interval_s: float | None = None  # the commonest step
     first_utc: str | None = None
     last_utc: str | None = None
@@ -75,12 +79,16 @@ class Examination:
     mapping_doubts: dict[str, list[str]] = field(default_factory=dict)  # by exchanger
     proposal: str = ""  # [exchanger.points] for headings nobody registered
 
+    # headings whose values were weighed on a survey of all of the file; not part of the report
+    weighed: frozenset[str] = field(default=frozenset(), repr=False, compare=False)
     # values of points that nobody registered, by heading; not part of the report
     unregistered: dict[str, pd.Series] = field(default_factory=dict, repr=False, compare=False)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values, fit for JSON."""
-        return asdict(replace(self, unregistered={}))
+        values = asdict(replace(self, unregistered={}, weighed=frozenset()))
+        del values["weighed"]
+        return values
 
     def ask(self, question: str) -> None:
         """Add an open question, once."""

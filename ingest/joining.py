@@ -11,11 +11,24 @@ from ingest.dialects.readings import Reading
 from ingest.findings import KEPT_PER_REASON, Findings
 
 
-def join_readings(readings: list[Reading], findings: Findings) -> dict[str, pd.DataFrame]:
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The stamps of one role in a part of a large file: all, and those no other part is shown."""
+
+    tag: str
+    role: str
+    whole: tuple[np.datetime64, np.datetime64]
+    core: tuple[np.datetime64, np.datetime64] | None
+
+
+def join_readings(
+    readings: list[Reading], findings: Findings, spans: list[Span] | None = None
+) -> dict[str, pd.DataFrame]:
     """Return a trend frame for each exchanger.
 
     The same stamp twice with equal values counts once; with different values neither is kept,
-    since nothing tells which is right.
+    since nothing tells which is right. Of a part of a large file the frames hold what stands on its
+    own lines; ``spans`` takes from when to when that is.
     """
     columns: dict[str, dict[str, pd.Series]] = {}
     # the readings of a wide file share their stamps; so does one point that serves several
@@ -27,7 +40,7 @@ def join_readings(readings: list[Reading], findings: Findings) -> dict[str, pd.D
         shared = id(reading.time_utc)
         key = (shared, reading.heading)
         if shared not in orders:
-            orders[shared] = _order(reading.time_utc)
+            orders[shared] = _order(reading, findings)
         series = _settle(
             reading,
             orders[shared],
@@ -37,6 +50,8 @@ def join_readings(readings: list[Reading], findings: Findings) -> dict[str, pd.D
         said.add(key)
         counted.add(shared)
         columns.setdefault(reading.tag, {})[reading.role] = series
+        if spans is not None:
+            spans += _spans(reading, findings)
     return {tag: _frame(roles) for tag, roles in columns.items()}
 
 
@@ -70,17 +85,23 @@ class _Order:
     places: NDArray[np.int64] | None  # None: they rise as they are
     times: NDArray[np.datetime64]
     same: NDArray[np.bool_]
+    own: NDArray[np.bool_] | None  # on the lines of this part; None: all
     index: pd.DatetimeIndex | None  # None: some stamps come more than once
 
 
-def _order(time_utc: NDArray[np.datetime64]) -> _Order:
+def _order(reading: Reading, findings: Findings) -> _Order:
+    time_utc = reading.time_utc
     places = None
     if np.any(time_utc[1:] < time_utc[:-1]):
         places = np.argsort(time_utc, kind="stable")
     times = time_utc if places is None else time_utc[places]
     same = np.zeros(len(times), dtype=bool)
     same[1:] = times[1:] == times[:-1]
-    return _Order(places, times, same, None if same.any() else _index(times))
+    own = None
+    if findings.window is not None:
+        own = findings.owns(reading.line if places is None else reading.line[places])
+    index = None if same.any() else _index(times if own is None else times[own])
+    return _Order(places, times, same, own, index)
 
 
 def _index(times: NDArray[np.datetime64]) -> pd.DatetimeIndex:
@@ -95,11 +116,28 @@ def _settle(
     if order.places is not None:
         values, lines = values[order.places], lines[order.places]
     if order.index is not None:
+        if order.own is not None:
+            values = values[order.own]
         return pd.Series(values, index=order.index, name=reading.role)
     times, values = _settle_twice(
         order.times, values, lines, order.same, reading.heading, findings, count_equal
     )
+    if order.own is not None:
+        # a stamp belongs to the line on which it comes first
+        first = order.own[~order.same]
+        times, values = times[first], values[first]
     return pd.Series(values, index=_index(times), name=reading.role)
+
+
+def _spans(reading: Reading, findings: Findings) -> list[Span]:
+    assert findings.window is not None
+    own = findings.owns(reading.line)
+    times, lines = reading.time_utc[own], reading.line[own]
+    if not len(times):
+        return []
+    core = times[lines <= findings.window.core_last]
+    inner = (core.min(), core.max()) if len(core) else None
+    return [Span(reading.tag, reading.role, (times.min(), times.max()), inner)]
 
 
 def _settle_twice(

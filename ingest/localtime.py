@@ -46,7 +46,14 @@ class ClockEvidence:
     never_changes: bool = False  # the logger's clock seems to stay on standard time
 
 
-def _offset_s(zone: tzinfo, moment: datetime) -> int:
+def offset_text(offset_s: int) -> str:
+    """Return an offset as a stamp has it: "+01:00"."""
+    minutes = abs(offset_s) // 60
+    return f"{'-' if offset_s < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+def offset_at_s(zone: tzinfo, moment: datetime) -> int:
+    """Return the offset of a zone from UTC at an aware moment, in seconds."""
     offset = moment.astimezone(zone).utcoffset() or timedelta(0)
     return int(offset.total_seconds())
 
@@ -59,15 +66,15 @@ def clock_changes(
     end = last.astype("datetime64[s]").astype(datetime).replace(tzinfo=UTC) + timedelta(days=2)
     changes: list[ClockChange] = []
     step = timedelta(days=7)  # no zone changes twice within a week in a way that matters here
-    moment, offset = start, _offset_s(zone, start)
+    moment, offset = start, offset_at_s(zone, start)
     first_offset = offset
     while moment < end:
         following = moment + step
-        if (later := _offset_s(zone, following)) != offset:
+        if (later := offset_at_s(zone, following)) != offset:
             low, high = moment, following
             while high - low > timedelta(seconds=1):
                 middle = low + timedelta(seconds=int((high - low).total_seconds()) // 2)
-                low, high = (middle, high) if _offset_s(zone, middle) == offset else (low, middle)
+                low, high = (middle, high) if offset_at_s(zone, middle) == offset else (low, middle)
             when = np.datetime64(high.replace(tzinfo=None), "us")
             changes.append(ClockChange(when, offset, later))
             offset = later
@@ -215,10 +222,7 @@ def local_to_utc(
         unresolved=unresolved,
         missing_hours=len(covered),
         missing_seen=len(seen),
-        # a clock that jumps in spring falls back in autumn; it lost its second pass elsewhere
-        run_through=0
-        if len(seen) < len(covered)
-        else sum(_runs_through_once(stamps, local, series, c) for c in backward),
+        run_through=sum(_runs_through_once(stamps, local, series, c) for c in backward),
         never_changes=never,
     )
     return local - offsets.astype("timedelta64[s]"), refused, evidence

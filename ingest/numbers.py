@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from ingest.examination import ColumnReport, Examination
 from ingest.findings import KEPT_PER_REASON, Findings
+from ingest.rules import Rules
 
 # Words by which exports say that there is no value. Compared without case.
 MISSING_WORDS: frozenset[str] = frozenset(
@@ -34,6 +35,7 @@ _OFF = ("off", "false", "no", "stopped", "stop", "inactive", "aus", "inaktiv", "
         "closed", "disabled", "disable", "zu", "från", "av", "non", "faux", "falsch", "idle", "standby")  # fmt: skip
 SWITCH_WORDS: dict[str, str] = {**dict.fromkeys(_ON, "1"), **dict.fromkeys(_OFF, "0")}
 # "45.2 °C {ok}": the number, its unit, the state the controller gave it
+_NO_COMMA = "no decimal comma seen"
 _STATE = re.compile(r"\{([^{}]*)\}\s*$")
 _GROUPING = "[ \u00a0\u202f\u2009'\u2019]"
 _PLAIN = r"^[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?$"
@@ -119,7 +121,7 @@ def decimal_mark(texts: list[str], delimiter: str) -> DecimalMark:
             "the comma may be a decimal mark or group thousands: every value has three digits "
             f"behind it. Taken as {'decimal' if mark == ',' else 'grouping'}; give --decimal to say.",
         )
-    return DecimalMark(".", "no decimal comma seen")
+    return DecimalMark(".", _NO_COMMA)
 
 
 def _normalise(texts: pa.Array, mark: str) -> pa.Array:
@@ -237,10 +239,27 @@ def _spread(texts: pa.Array, most: int = 3000) -> pa.Array:
     return texts.take(pa.array(np.arange(0, len(texts), step)))
 
 
+def _settled_mark(settled: str, here: DecimalMark, examination: Examination) -> DecimalMark:
+    """Return the mark of a large file; ask where one of its parts shows another."""
+    examination.decimal, examination.decimal_why = settled, "as in all of the file"
+    if here.question:
+        examination.ask(here.question)
+    elif here.mark != settled and here.why != _NO_COMMA:
+        examination.ask(
+            "values with a decimal comma and with a decimal point occur, in different parts of the "
+            f"file; it was read with {settled!r}. Give --decimal to say which it is."
+        )
+    return DecimalMark(settled, examination.decimal_why)
+
+
 def choose_mark(
-    given: str | None, dictionaries: list[pa.Array], delimiter: str, examination: Examination
+    rules: Rules, dictionaries: list[pa.Array], delimiter: str, examination: Examination
 ) -> DecimalMark:
     """Return the decimal mark of a source and note in ``examination`` how it is known."""
+    given = rules.decimal
+    if given is None and rules.settled is not None:
+        texts = [str(t) for d in dictionaries for t in _spread(d).to_pylist()]
+        return _settled_mark(rules.settled.decimal, decimal_mark(texts, delimiter), examination)
     if given is not None:
         mark = DecimalMark(given, "given")
     else:
@@ -261,6 +280,8 @@ def count_cells(
     findings: Findings,
 ) -> None:
     """Count read, missing and unreadable cells of one point; ``index`` points into ``texts``."""
+    own = findings.owns(lines)
+    index, lines = index[own], lines[own]
     counts = np.bincount(index, minlength=len(texts))
     gone = np.flatnonzero(cells.missing & (counts > 0))
     # the words may come again in ``texts``; they are told in the order in which they came

@@ -9,9 +9,12 @@ _ROWS_ALWAYS = 3
 
 
 def strays(
-    time_utc: NDArray[np.datetime64], series: NDArray[np.int64], newest_first: bool
-) -> NDArray[np.bool_]:
-    """Return which rows of an orderly file stand alone outside the order of their neighbours.
+    time_utc: NDArray[np.datetime64],
+    series: NDArray[np.int64],
+    newest_first: bool,
+    orderly: bool | None = None,
+) -> tuple[NDArray[np.bool_], bool]:
+    """Tell which rows of an orderly file stand alone outside the order of their neighbours.
 
     Parameters
     ----------
@@ -21,6 +24,13 @@ def strays(
         Which point a row belongs to; order counts within a point.
     newest_first : bool
         The file runs backwards.
+    orderly : bool, optional
+        Whether the file is in order, where that is known from more than these rows.
+
+    Returns
+    -------
+    stray, orderly
+        Of a file that is not orderly no row counts.
 
     Notes
     -----
@@ -29,7 +39,7 @@ def strays(
     """
     found = np.zeros(len(time_utc), dtype=bool)
     if len(time_utc) < 4:
-        return found
+        return found, orderly is not False
     order = np.argsort(series, kind="stable") if series.any() else np.arange(len(time_utc))
     t = time_utc[order].astype("datetime64[us]").astype(np.int64)
     if newest_first:
@@ -37,14 +47,15 @@ def strays(
     code = series[order]
     same = code[1:] == code[:-1]
     if not np.any(same & (t[1:] < t[:-1])):
-        return found  # in order throughout, as nearly every file is
+        return found, orderly is not False  # in order throughout, as nearly every file is
     far = np.iinfo(np.int64).max
     before = np.where(np.append(False, same), np.append(0, t[:-1]), -far)
     after = np.where(np.append(same, False), np.append(t[1:], 0), far)
     outside = (before <= after) & ((t < before) | (t > after))
     # at either end only one neighbour tells; it must itself be in order with the next
     alone = outside & ~np.append(outside[1:], False) & ~np.append(False, outside[:-1])
-    if alone.sum() > max(_ROWS_ALWAYS, _SHARE_MOST * len(t)):
-        return found
-    found[order[alone]] = True
-    return found
+    if orderly is None:
+        orderly = bool(alone.sum() <= max(_ROWS_ALWAYS, _SHARE_MOST * len(t)))
+    if orderly:
+        found[order[alone]] = True
+    return found, orderly

@@ -16,7 +16,7 @@ from ingest.joining import join_gaps, join_readings
 from ingest.mapping.judging import doubts
 from ingest.mapping.reporting import propose_mapping
 from ingest.rules import Rules
-from ingest.sources import load_text
+from ingest.sources import SourceText, load_text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,15 +67,37 @@ def read_trends(source: Path | bytes, name: str, rules: Rules) -> ReadResult:
     """
     result = _read(source, name, rules)
     if not result.blocks:
-        raise _nothing_known(result.examination, rules)
+        raise nothing_known(result.examination, rules)
     return result
 
 
 def _read(source: Path | bytes, name: str, rules: Rules) -> ReadResult:
     text = load_text(source, name, rules.bytes_most, rules.encoding)
+    return read_text(text, name, rules)[0]
+
+
+def read_text(text: SourceText, name: str, rules: Rules) -> tuple[ReadResult, Table]:
+    """Read a text that is loaded; return its table, too."""
     findings = Findings()
     table = find_table(text, name, rules.delimiter, rules.points, findings)
-    examination = Examination(
+    examination = examination_of(text, table, name)
+    examination.rows_read = len(table.rows) + lines_aside(findings)
+    readings = read_table(table, rules, examination, findings)
+    blocks = join_readings(readings, findings)
+    _doubt_mapping(readings, blocks, examination, findings)
+    propose_mapping(examination)
+    totals = Totals()
+    totals.add(blocks)
+    summarise(examination, totals, findings)
+    result = ReadResult(
+        blocks=blocks, findings=findings, examination=examination, gaps=join_gaps(readings)
+    )
+    return result, table
+
+
+def examination_of(text: SourceText, table: Table, name: str) -> Examination:
+    """Return what is known of a table before its cells are read."""
+    return Examination(
         name=name,
         size_bytes=text.size,
         packed=text.packed,
@@ -86,25 +108,21 @@ def _read(source: Path | bytes, name: str, rules: Rules) -> ReadResult:
         header_line=table.header_line,
         unit_line=table.unit_line,
         first_data_line=int(table.lines[0]) if len(table.rows) else None,
-        rows_read=len(table.rows)
-        + sum(
-            findings.count(reason=reason)
-            for reason in ("number of cells", "broken line", "header again")
-        ),
-    )
-    readings = _read_table(table, rules, examination, findings)
-    blocks = join_readings(readings, findings)
-    _doubt_mapping(readings, blocks, examination, findings)
-    propose_mapping(examination)
-    _summarise(examination, blocks, findings)
-    return ReadResult(
-        blocks=blocks, findings=findings, examination=examination, gaps=join_gaps(readings)
     )
 
 
-def _read_table(
+def lines_aside(findings: Findings) -> int:
+    """Return how many lines below the header are no rows."""
+    return sum(
+        findings.count(reason=reason)
+        for reason in ("number of cells", "broken line", "header again")
+    )
+
+
+def read_table(
     table: Table, rules: Rules, examination: Examination, findings: Findings
 ) -> list[Reading]:
+    """Return the readings of a table by the dialect that recognises it."""
     dialect = next(d for d in DIALECTS if d.sniff(table, rules))
     examination.shape = dialect.NAME
     readings: list[Reading] = dialect.read(table, rules, examination, findings)
@@ -147,9 +165,44 @@ def _ask_about_shared(readings: list[Reading], examination: Examination) -> None
             )
 
 
-def _summarise(
-    examination: Examination, blocks: dict[str, pd.DataFrame], findings: Findings
-) -> None:
+class Totals:
+    """What the trend frames of a source hold together."""
+
+    def __init__(self) -> None:
+        self.values = 0
+        self.stamps = 0  # of all exchangers together
+        self.rows = 0  # the same, but counted for each exchanger
+        self._before: dict[str, pd.DatetimeIndex] = {}
+        self.first: pd.Timestamp | None = None
+        self.last: pd.Timestamp | None = None
+
+    def add(self, blocks: dict[str, pd.DataFrame]) -> None:
+        """Add the frames of the next part, which may share stamps with the part before it."""
+        self.values += sum(int(frame.count().sum()) for frame in blocks.values())
+        by_tag = {t: pd.DatetimeIndex(frame.index) for t, frame in blocks.items() if len(frame)}
+        filled = list(by_tag.values())
+        if not filled:
+            return
+        self.rows += sum(_new(i, self._before.get(tag)) for tag, i in by_tag.items())
+        every = filled[0]
+        for index in filled[1:]:
+            every = every if every.equals(index) else every.union(index)
+        self.stamps += _new(every, self._before.get(""))
+        self._before = {**by_tag, "": every}
+        first, last = min(i[0] for i in filled), max(i[-1] for i in filled)
+        self.first = first if self.first is None else min(self.first, first)
+        self.last = last if self.last is None else max(self.last, last)
+
+
+def _new(index: pd.DatetimeIndex, before: pd.DatetimeIndex | None) -> int:
+    """Return how many stamps are not in ``before``."""
+    if before is None or before[-1] < index[0] or before[0] > index[-1]:
+        return len(index)
+    return len(index) - int(index.isin(before).sum())
+
+
+def summarise(examination: Examination, totals: Totals, findings: Findings) -> None:
+    """Put counts and span into an examination."""
     examination.refused = findings.counts("refused")
     examination.doubtful = findings.counts("doubtful")
     examination.notes = findings.counts("note")
@@ -158,16 +211,11 @@ def _summarise(
     )
     examination.cells_refused = sum(examination.refused.values()) - examination.rows_refused
     examination.cells_missing = sum(c.values_missing for c in examination.columns if c.taken_for)
-    examination.values_stored = sum(int(frame.count().sum()) for frame in blocks.values())
-    filled = [pd.DatetimeIndex(frame.index) for frame in blocks.values() if len(frame)]
-    if filled:
-        every = filled[0]
-        for index in filled[1:]:
-            every = every if every.equals(index) else every.union(index)
-        examination.rows_stored = len(every)
-        first, last = min(i[0] for i in filled), max(i[-1] for i in filled)
-        examination.first_utc = first.strftime("%Y-%m-%dT%H:%M:%SZ")
-        examination.last_utc = last.strftime("%Y-%m-%dT%H:%M:%SZ")
+    examination.values_stored = totals.values
+    if totals.first is not None and totals.last is not None:
+        examination.rows_stored = totals.stamps
+        examination.first_utc = totals.first.strftime("%Y-%m-%dT%H:%M:%SZ")
+        examination.last_utc = totals.last.strftime("%Y-%m-%dT%H:%M:%SZ")
     examination.proposal = propose_points(
         (column.heading, column.unit_in_file, column.guess)
         for column in examination.columns
@@ -175,7 +223,8 @@ def _summarise(
     )
 
 
-def _nothing_known(examination: Examination, rules: Rules) -> IngestError:
+def nothing_known(examination: Examination, rules: Rules) -> IngestError:
+    """Return the error for a source of which nothing is registered."""
     registered = [c for c in examination.columns if c.unit_in_register]
     if registered:
         return IngestError(

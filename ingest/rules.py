@@ -1,7 +1,7 @@
 """How a source is to be read: the site's zone and points, and what the user states outright."""
 
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, timezone, tzinfo
 from typing import Literal
@@ -15,6 +15,18 @@ StampMeaning = Literal["start", "end", "instant"]
 BYTES_MOST = 1 << 30
 
 _OFFSET = re.compile(r"^(?:UTC|GMT)?\s*([+-])(\d{1,2})(?::?(\d{2}))?$", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settled:
+    """What was settled on a survey of a large file, for each of its parts (``ingest.large``)."""
+
+    decimal: str
+    date_order: DateOrder | None
+    interval_s: float | None
+    newest_first: bool
+    orderly: bool  # a stamp outside the order of its neighbours is a damaged one
+    samples: Mapping[tuple[int, int], list[str]]  # cells by column and number, from all of the file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +50,8 @@ class Rules:
     importing_utc: datetime | None = None  # the time of the import, which no stamp can be far past
     propose: bool = False  # weigh what points that nobody registered may be
     bytes_most: int = BYTES_MOST  # of the unpacked source
+    surveying: bool = False  # lines are left out: what only all of them together tell is not asked
+    settled: Settled | None = None  # the source is a part of a large file
 
     def __post_init__(self) -> None:
         if self.delimiter is not None and (len(self.delimiter) != 1 or ord(self.delimiter) > 127):
@@ -51,6 +65,11 @@ class Rules:
                 f"Give one of {', '.join(sorted(self.tags))}, or add it there."
             )
         clock_of(self.time_zone, self.zone)
+
+    @property
+    def whole(self) -> bool:
+        """The source is read from its first line to its last at once."""
+        return not self.surveying and self.settled is None
 
     @property
     def clock(self) -> tzinfo:

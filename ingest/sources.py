@@ -1,12 +1,14 @@
 """From a path or bytes to text in UTF-8: the size limit, what is no text, the encoding."""
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from analytics.vocabulary.errors import IngestError
 from ingest.bacnet.json_text import is_json, records_text
+from ingest.findings import Window
 from ingest.unpacking import too_large, unpack
-from ingest.workbooks import kind_of, parquet_text, sheet_texts
+from ingest.workbooks import PARQUET_MARK, kind_of, parquet_text, sheet_texts
 
 __all__ = ["SourceText", "load_text", "too_large"]
 
@@ -22,7 +24,7 @@ _NOT_TEXT: tuple[tuple[bytes, str], ...] = (
     (b"Rar!", "a rar archive"),
 )
 _NOTHING = b" \t\r\n\0\xef\xbb\xbf\xff\xfe"
-_BROKEN_UTF8 = "utf-8 with broken bytes"
+BROKEN_UTF8 = "utf-8 with broken bytes"
 _MARKS: tuple[tuple[bytes, str], ...] = (
     (b"\xef\xbb\xbf", "utf-8-sig"),
     (b"\xff\xfe", "utf-16"),
@@ -32,7 +34,10 @@ _MARKS: tuple[tuple[bytes, str], ...] = (
 
 @dataclass(frozen=True, slots=True)
 class SourceText:
-    """A source as UTF-8 with plain line ends at the last line; ``encoding`` is the file's own."""
+    """A source as UTF-8 with plain line ends at the last line; ``encoding`` is the file's own.
+
+    Of a large source it may be one part of several: see ``ingest.large``.
+    """
 
     data: bytes
     encoding: str
@@ -40,6 +45,9 @@ class SourceText:
     size: int  # bytes, unpacked
     unfinished: bool = False  # the last line has no line end: it may be cut short
     broken_bytes: int = 0  # that are no UTF-8 in a text that is
+    window: Window | None = None  # of a part: the lines above the table, and then those around it
+    skipped: int = 0  # lines of the file between the two that are not shown
+    width: int = 0  # of the rows of a part
 
 
 def _load(source: Path | bytes, name: str, most: int) -> bytes:
@@ -62,43 +70,74 @@ def _load(source: Path | bytes, name: str, most: int) -> bytes:
         raise IngestError(f"{name}: cannot be read ({exc.strerror}). Check the path.") from exc
 
 
-def _encoding_of(data: bytes) -> str | None:
-    """Return the encoding; ``None`` where the bytes are no text."""
+def looks_like_text(head: bytes) -> bool:
+    """Tell whether a source that begins so is a text by itself, as far as its beginning tells."""
+    known = any(head.startswith(magic) for magic, _ in _NOT_TEXT)
+    markup = head[:512].lstrip().lower().startswith((b"<!doctype html", b"<html", b"<?xml"))
+    return bool(head) and not (
+        known or markup or head.startswith(PARQUET_MARK) or is_json(head) or b"\0" in head
+    )
+
+
+def encoding_of(head: bytes, blocks: Callable[[], Iterable[bytes]]) -> str | None:
+    """Return the encoding of a text; ``None`` where the bytes are no text.
+
+    ``head`` is its beginning, ``blocks`` yields all of it from the start, cut at line ends.
+    """
     for mark, encoding in _MARKS:
-        if data.startswith(mark):
+        if head.startswith(mark):
             return encoding
-    head = data[:4096]
+    head = head[:4096]
     if b"\0" in head:
         even, odd = head[::2].count(0), head[1::2].count(0)
         if max(even, odd) > 0.3 * len(head) / 2 and min(even, odd) < 0.05 * len(head) / 2:
             return "utf-16-le" if odd > even else "utf-16-be"
         return None
-    if b"\0" in data:
-        return None
     control = sum(head.count(bytes([code])) for code in (*range(1, 9), *range(14, 27)))
     if control > 0.02 * len(head):
         return None
+    sound = True
+    for block in blocks():
+        if b"\0" in block:
+            return None
+        sound = sound and is_utf8(block)
+    return "utf-8" if sound else _encoding_of_old_text(blocks())
+
+
+def is_utf8(data: bytes) -> bool:
+    """Tell whether bytes are UTF-8."""
     if data.isascii():
-        return "utf-8"  # decoding would hold a large text a second time
+        return True  # decoding would hold a large text a second time
     try:
         data.decode("utf-8")
     except UnicodeDecodeError:
-        text = data.decode("utf-8", errors="replace")
-        broken = text.count("\ufffd")
-        # a letter of two or three bytes shortens the text, a broken byte does not
-        if len(data) - len(text) > 2 * broken:
-            return _BROKEN_UTF8
+        return False
+    return True
+
+
+def _encoding_of_old_text(blocks: Iterable[bytes]) -> str:
+    """Return the encoding of a text that is no sound UTF-8."""
+    shorter = broken = dos_degree = windows_degree = 0
+    windows = True
+    for block in blocks:
+        text = block.decode("utf-8", errors="replace")
+        broken += text.count("\ufffd")
+        shorter += len(block) - len(text)
         # The degree sign and umlauts tell: 0xB0 in the Windows code page, 0xF8 in the DOS one.
-        dos_degree = data.count(b"\xf8C") + data.count(b"\xf8F")
-        windows_degree = data.count(b"\xb0C") + data.count(b"\xb0F")
-        if dos_degree > windows_degree:
-            return "cp850"
+        dos_degree += block.count(b"\xf8C") + block.count(b"\xf8F")
+        windows_degree += block.count(b"\xb0C") + block.count(b"\xb0F")
         try:
-            data.decode("cp1252")
+            block.decode("cp1252")
         except UnicodeDecodeError:
-            return "latin-1" if windows_degree else "cp850"
+            windows = False
+    # a letter of two or three bytes shortens the text, a broken byte does not
+    if shorter > 2 * broken:
+        return BROKEN_UTF8
+    if dos_degree > windows_degree:
+        return "cp850"
+    if windows:
         return "cp1252"
-    return "utf-8"
+    return "latin-1" if windows_degree else "cp850"
 
 
 def _table_text(data: bytes, kind: str, name: str, most: int) -> bytes:
@@ -136,11 +175,11 @@ def load_text(
             raise IngestError(f"{name}: is {what}, not a text file. {_EXPORT}")
     if data[:512].lstrip().lower().startswith((b"<!doctype html", b"<html", b"<?xml")):
         raise IngestError(f"{name}: is a web page or XML, not a table. {_EXPORT}")
-    found = encoding or _encoding_of(data)
+    found = encoding or encoding_of(data, lambda: [data])
     if found is None:
         raise IngestError(f"{name}: holds bytes that are no text. {_EXPORT}")
     size, broken = len(data), 0
-    if found == _BROKEN_UTF8:
+    if found == BROKEN_UTF8:
         text = data.decode("utf-8", errors="replace")
         data, broken, found = text.encode(), text.count("\ufffd"), "utf-8"
     elif found not in ("utf-8", "ascii"):
@@ -158,7 +197,7 @@ def load_text(
             raise IngestError(
                 f"{name}: is not in UTF-8 (byte {exc.start}). Give --encoding cp1252 or leave it out."
             ) from exc
-    data = _plain_line_ends(data)
+    data = plain_line_ends(data)
     return SourceText(
         data=data if data.endswith(b"\n") else data + b"\n",
         encoding=found.replace("utf-8-sig", "utf-8 with a byte-order mark"),
@@ -169,7 +208,7 @@ def load_text(
     )
 
 
-def _plain_line_ends(data: bytes) -> bytes:
+def plain_line_ends(data: bytes) -> bytes:
     """Return text whose lines end in \\n or \\r\\n, whatever mixture of line ends it came with."""
     if b"\r" not in data or data.count(b"\r") == data.count(b"\r\n"):
         return data

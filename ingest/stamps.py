@@ -73,6 +73,7 @@ class Stamps:
     offset_s: NDArray[np.float64]
     notation: str
     why: str
+    order: DateOrder | None = None  # where it had to be decided
 
 
 def _whole(group: pa.Array, otherwise: int = 0) -> NDArray[np.int64]:
@@ -241,6 +242,7 @@ def parse_stamps(texts: pa.Array, name: str, order: DateOrder | None = None) -> 
     offset_s = np.full(size, np.nan)
     notations: list[str] = []
     why = ""
+    decided: DateOrder | None = None
     left = np.arange(size)
     if (plain := _plain_iso(texts)) is not None:
         return Stamps(plain, offset_s, "year first", "")
@@ -271,7 +273,7 @@ def parse_stamps(texts: pa.Array, name: str, order: DateOrder | None = None) -> 
         left = left[~hit]
     if left.size:
         notations += _parse_epochs(texts, left, local, offset_s)
-    return Stamps(local, offset_s, " or ".join(dict.fromkeys(notations)), why)
+    return Stamps(local, offset_s, " or ".join(dict.fromkeys(notations)), why, decided)
 
 
 def _parse_epochs(

@@ -253,6 +253,8 @@ def _rule_causes(signs: Signs, odds: Odds) -> list[Cause]:
         )
     if signs.hunting_step is not None:
         numbers = {"step": signs.hunting_step}
+        if signs.hunting_before is not None:
+            numbers["before"] = signs.hunting_before
         add(
             CauseKind.CONTROLS,
             signs.hunting,

@@ -53,6 +53,7 @@ class Signs:
     building_active: bool = False
     building_since_day: int | None = None
     hunting_step: float | None = None
+    hunting_before: float | None = None  # in the reference period
     hunting: bool = False
     set_point_share: float | None = None
     set_point_short_K: float | None = None

@@ -1,13 +1,18 @@
-"""Laws of growth of a deposit, filtered through the days and carried on into the future.
+"""Laws of growth of a deposit, weighed by the days and carried on into the future.
 
-Lives here: the shapes, the batch of small Kalman filters over law, onset and unevenness, and the
-drawing of futures. Not here: which days count, quantiles and dates (forecast.py).
+Lives here: the shapes, what a model of growth expects of the days and how well they bear it out, and
+the drawing of futures. Not here: which days count, quantiles and dates (forecast.py).
+
+Each model is linear and Gaussian in its amplitude and its unevenness, so that a model's evidence is a
+regression of the whitened days on its whitened shape; one root of the days' covariance serves all
+laws and onsets.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 from scipy.signal import lfilter
 from scipy.special import log_ndtr, ndtr, ndtri
 
@@ -17,19 +22,24 @@ Floats = NDArray[np.float64]
 # deviation), and comes back within so many days. How uneven this one is, its own days tell: all
 # three are tried. Clean plates, and those with a deposit that came at one stroke, are the evenest.
 RATE_SD = (1.0e-4, 3.5e-4, 1.2e-3)
+RATE_PRIOR = (0.5, 0.35, 0.15)
 EVENEST_RATE_SD = 5.0e-5
 RATE_MEMORY_DAYS = 45.0
-LEVEL_WANDER = 6.0e-4  # a day
-# How large a deposit is after half a year, before any of it was seen (half normal).
-AMPLITUDE_SD = 0.15
+LEVEL_WANDER = 4.0e-4  # per root day
+# How large a deposit is after half a year, before any of it was seen (half normal): slow ones and
+# fast ones. One wide spread alone makes a slow growth look less likely than none.
+AMPLITUDE_SD = (0.04, 0.25)
+AMPLITUDE_PRIOR = (0.3, 0.7)
 YARDSTICK_DAYS = 180.0
-# One deposit in two begins with the clean exchanger; else it may begin any day, about once in four
-# years. Without this a start in the last days, which no data can deny, would look likely.
-CHANCE_FROM_THE_START = 0.5
-ONSETS_PER_DAY = 1.0 / 1500.0
-LARGEST_SQUARED_INNOVATION = 16.0  # a wild day counts no more than four standard deviations
+# The error of the clean reference, over what is stated of it: mostly less, sometimes more.
+REFERENCE_FACTOR = (0.4, 1.2)
+# Two deposits in five begin with the clean exchanger; else it may begin any day, about once in ten
+# months. Without this a start in the last days, which no data can deny, would look likely.
+CHANCE_FROM_THE_START = 0.4
+ONSETS_PER_DAY = 1.0 / 300.0
 ONSETS_MOST = 25
 ONSET_STEP_DAYS = 6.0
+_LEAST_VARIANCE = 1e-18
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,14 +74,14 @@ LAWS: tuple[Law, ...] = (
     *(Law("linear, then stops", "stops", d) for d in (20.0, 40.0, 60.0, 90.0)),
 )
 LAW_FAMILIES: tuple[str, ...] = tuple(dict.fromkeys(law.family for law in LAWS))
-# Of the deposits that grow, or came at one stroke. Straight growth counts double: the three that
-# flatten stand against it together, and would pull the middle of the forecast late.
+# Of the deposits that grow, or came at one stroke. Straight growth counts for all others together:
+# the three that flatten stand against it side by side, and would pull the middle of the forecast late.
 FAMILY_PRIOR = {
-    "step": 1 / 6,
-    "linear": 2 / 6,
-    "falling rate": 1 / 6,
-    "asymptotic": 1 / 6,
-    "linear, then stops": 1 / 6,
+    "step": 0.1,
+    "linear": 0.55,
+    "falling rate": 0.1,
+    "asymptotic": 0.1,
+    "linear, then stops": 0.15,
 }
 
 
@@ -88,37 +98,71 @@ class FoulingDraw:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Models:
+    """The models of growth: one per law, onset, unevenness and size of the amplitude; (m,) each."""
+
+    law: NDArray[np.intp]  # index into LAWS
+    onset: Floats  # days since clean
+    rate_sd: Floats  # how unevenly it grows
+    amplitude_sd: Floats
+    log_prior: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Observed:
+    """The days: their age since clean (n,), estimates (n,) and two covariances (n, n).
+
+    ``covariance`` is that of the errors, ``reference`` what the clean reference adds to it if its
+    error is as stated; ``start_sd`` how far from clean the plates may have been.
+    """
+
+    age: Floats
+    value: Floats
+    covariance: Floats
+    reference: Floats
+    start_sd: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Posterior:
-    """State of every model at the time of the forecast: (amplitude, common, level, rate)."""
+    """State of every model at the time of the forecast; level and rate given the amplitude."""
 
     law: NDArray[np.intp]  # (m,) index into LAWS
     onset_age_days: Floats  # (m,) days from onset to the forecast
     rate_sd: Floats  # (m,) how unevenly it grows
     weight: Floats  # (m,)
-    mean: Floats  # (m, 4)
-    covariance: Floats  # (m, 4, 4)
+    amplitude: Floats  # (m,) mean, before it is held at or above nought
+    amplitude_sd: Floats  # (m,)
+    state: Floats  # (m, 2) level and rate with no amplitude
+    state_per_amplitude: Floats  # (m, 2) what each unit of amplitude takes from them
+    state_covariance: Floats  # (m, 2, 2)
 
 
-def models_of_growth(span: float) -> tuple[NDArray[np.intp], Floats, Floats, Floats]:
-    """Return law (index), day of onset since clean, rate's sd and log prior of every model."""
+def models_of_growth(span: float) -> Models:
+    """Return the models for a record of ``span`` days since clean."""
     step = max(ONSET_STEP_DAYS, span / ONSETS_MOST)
     onsets = np.arange(0.0, max(span, 1.0), step)
     later = -np.expm1(-ONSETS_PER_DAY * step) * np.exp(-ONSETS_PER_DAY * onsets)
     begins = np.where(onsets == 0.0, CHANCE_FROM_THE_START, (1.0 - CHANCE_FROM_THE_START) * later)
-    rows: list[tuple[int, float, float, float]] = []
+    rows: list[tuple[int, float, float, float, float]] = []
     for index, law in enumerate(LAWS):
         if law.kind == "none":
-            rows.append((index, 0.0, EVENEST_RATE_SD, 1.0 - float(begins.sum())))
+            rows.append((index, 0.0, EVENEST_RATE_SD, 1.0, 1.0 - float(begins.sum())))
             continue
-        rates = (EVENEST_RATE_SD,) if law.kind == "step" else RATE_SD
-        alike = len(rates) * sum(other.family == law.family for other in LAWS)
+        uneven = zip(RATE_SD, RATE_PRIOR, strict=True)
+        rates = ((EVENEST_RATE_SD, 1.0),) if law.kind == "step" else tuple(uneven)
+        alike = sum(other.family == law.family for other in LAWS)
         rows += [
-            (index, onset, rate, chance * FAMILY_PRIOR[law.family] / alike)
-            for rate in rates
+            (index, onset, rate, size, chance * share * of_size * FAMILY_PRIOR[law.family] / alike)
+            for rate, share in rates
+            for size, of_size in zip(AMPLITUDE_SD, AMPLITUDE_PRIOR, strict=True)
             for onset, chance in zip(onsets, begins, strict=True)
         ]
     table = np.array(rows)
-    return table[:, 0].astype(np.intp), table[:, 1], table[:, 2], np.log(table[:, 3])
+    return Models(
+        law=table[:, 0].astype(np.intp), onset=table[:, 1], rate_sd=table[:, 2],
+        amplitude_sd=table[:, 3], log_prior=np.log(table[:, 4]),
+    )  # fmt: skip
 
 
 def shapes(law: NDArray[np.intp], days: Floats) -> Floats:
@@ -130,64 +174,99 @@ def shapes(law: NDArray[np.intp], days: Floats) -> Floats:
     return out
 
 
-def filter_days(
-    shape: Floats,
-    rate_sd: Floats,
-    observed: tuple[Floats, Floats, Floats],
-    span: float,
-    prior_sd: tuple[float, float, float],
-) -> tuple[Floats, Floats, Floats]:
-    """Filter all models through the days at once, then on to the day of the forecast.
+def weigh_models(models: Models, observed: Observed, span: float, averaged: Floats) -> Posterior:
+    """Weigh all models by the days, with the amplitude held at or above nought.
 
-    The state is (amplitude, common error, level, rate); ``shape`` is (models, days), ``observed``
-    age, value and variance of the days, ``prior_sd`` those of the first three. Returns mean,
-    covariance and log evidence with the amplitude held at or above nought.
+    ``averaged`` (rows, n) turns the n days into the rows that are worked with: whichever model is
+    tried, both sides are averaged alike. ``span`` is the age on the day of the forecast.
     """
-    age, value, variance = observed
-    models = len(shape)
-    mean = np.zeros((models, 4))
-    covariance = np.zeros((models, 4, 4))
-    covariance[:, [0, 1, 2], [0, 1, 2]] = np.square(prior_sd)
-    covariance[:, 3, 3] = rate_sd**2
-    log_evidence = np.zeros(models)
-    for i, days in enumerate(np.diff(age, prepend=0.0)):
-        _advance(mean, covariance, rate_sd, days)
-        f = shape[:, i]
-        gain = covariance[:, :, 0] * f[:, None] + covariance[:, :, 1] + covariance[:, :, 2]
-        explained = gain[:, 0] * f + gain[:, 1] + gain[:, 2]
-        innovation = value[i] - (mean[:, 0] * f + mean[:, 1] + mean[:, 2])
-        # A day beyond the cap gets the variance that puts it on the cap: it pulls less.
-        total = np.maximum(explained + variance[i], innovation**2 / LARGEST_SQUARED_INNOVATION)
-        log_evidence -= 0.5 * (innovation**2 / total + np.log(total))
-        mean += gain * (innovation / total)[:, None]
-        covariance -= gain[:, :, None] * gain[:, None, :] / total[:, None, None]
-    _advance(mean, covariance, rate_sd, span - age[-1])
+    key, shape_of = np.unique(
+        np.column_stack([models.law, models.onset]), axis=0, return_inverse=True
+    )
+    days = observed.age - key[:, 1:]
+    shape = averaged @ shapes(key[:, 0].astype(np.intp), days).T  # (rows, shapes)
+    parts = [
+        _weighed(
+            models, chosen, (shape, shape_of.ravel()[chosen]), observed, span, averaged, factor
+        )
+        for factor in REFERENCE_FACTOR
+        for chosen in (np.flatnonzero(models.rate_sd == r) for r in np.unique(models.rate_sd))
+    ]
+    log_weight = np.concatenate([log_weight for log_weight, _ in parts])
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    joined = {
+        name: np.concatenate([getattr(part, name) for _, part in parts])
+        for name in Posterior.__slots__
+        if name != "weight"
+    }
+    return Posterior(weight=weight, **joined)
+
+
+def _weighed(
+    models: Models,
+    chosen: NDArray[np.intp],
+    shape: tuple[Floats, NDArray[np.intp]],
+    observed: Observed,
+    span: float,
+    averaged: Floats,
+    factor: float,
+) -> tuple[Floats, Posterior]:
+    """Return log weight (less what all share) and state of the models ``chosen``, of one rate."""
+    rate_sd = float(models.rate_sd[chosen[0]])
+    among, cross, now = _unevenness(observed.age, span, rate_sd, observed.start_sd)
+    covariance = observed.covariance + factor**2 * observed.reference + among
+    root = np.linalg.cholesky(averaged @ covariance @ averaged.T)
+    used, which = np.unique(shape[1], return_inverse=True)
+    sides = np.column_stack([averaged @ observed.value, averaged @ cross, shape[0][:, used]])
+    white = solve_triangular(root, sides, lower=True)
+    y, x, f = white[:, 0], white[:, 1:3], white[:, 3:]
+    power, product = (f**2).sum(axis=0)[which], (f.T @ y)[which]
+    prior = models.amplitude_sd[chosen] ** 2
+    variance = 1.0 / (1.0 / prior + power)
+    amplitude = variance * product
+    evidence = -0.5 * float(y @ y) - np.log(np.diag(root)).sum()
     # With the amplitude held above nought the evidence changes by the ratio of the two chances of
     # it being so, after and before the data; before, it is one half.
-    z = mean[:, 0] / np.sqrt(np.maximum(covariance[:, 0, 0], 1e-18))
-    return mean, covariance, log_evidence + log_ndtr(z) - np.log(0.5)
+    held = log_ndtr(amplitude / np.sqrt(variance)) - np.log(0.5)
+    gained = 0.5 * (product * amplitude - np.log1p(prior * power)) + held
+    none = np.array([law.kind == "none" for law in LAWS])[models.law[chosen]]
+    posterior = Posterior(
+        law=models.law[chosen], onset_age_days=span - models.onset[chosen],
+        rate_sd=models.rate_sd[chosen], weight=np.ones(len(chosen)),
+        amplitude=np.where(none, 0.0, amplitude),
+        amplitude_sd=np.where(none, np.sqrt(_LEAST_VARIANCE), np.sqrt(variance)),
+        state=np.tile(x.T @ y, (len(chosen), 1)), state_per_amplitude=(f.T @ x)[which],
+        state_covariance=np.tile(now - x.T @ x, (len(chosen), 1, 1)),
+    )  # fmt: skip
+    return models.log_prior[chosen] + evidence + np.where(none, 0.0, gained), posterior
 
 
-def _advance(mean: Floats, covariance: Floats, rate_sd: Floats, days: float) -> None:
-    """Let level and rate wander for so many days, in place.
+def _unevenness(
+    age: Floats, span: float, rate_sd: float, start_sd: float
+) -> tuple[Floats, Floats, Floats]:
+    """Return the covariance of what departs from the law.
 
-    The rate forgets exponentially and keeps its variance (Ornstein-Uhlenbeck); the level is its sum.
+    That of the days (n, n), of the days with level and rate at ``span`` (n, 2), and of those two (2, 2).
+    The rate forgets exponentially and keeps its variance (Ornstein-Uhlenbeck); the level is its sum,
+    and wanders by itself beside it.
     """
-    memory = RATE_MEMORY_DAYS
-    kept = np.exp(-days / memory)
-    reach = memory * (1.0 - kept)
-    mean[:, 2] += reach * mean[:, 3]
-    mean[:, 3] *= kept
-    covariance[:, 2, :] += reach * covariance[:, 3, :]
-    covariance[:, :, 2] += reach * covariance[:, :, 3]
-    covariance[:, 3, :] *= kept
-    covariance[:, :, 3] *= kept
-    rate = rate_sd**2
-    added = memory**2 * (2.0 * days / memory - 3.0 + 4.0 * kept - kept**2)
-    covariance[:, 2, 2] += LEVEL_WANDER**2 * days + rate * added
-    covariance[:, 2, 3] += rate * memory * (1.0 - kept) ** 2
-    covariance[:, 3, 2] += rate * memory * (1.0 - kept) ** 2
-    covariance[:, 3, 3] += rate * (1.0 - kept**2)
+
+    def level(early: Floats, late: Floats) -> Floats:
+        left = (np.exp(-t / RATE_MEMORY_DAYS) for t in (early, late, late - early))
+        bent = next(left) + next(left) - 1.0 - next(left)
+        grown = rate_sd**2 * (2.0 * RATE_MEMORY_DAYS * early + RATE_MEMORY_DAYS**2 * bent)
+        return np.asarray(start_sd**2 + LEVEL_WANDER**2 * early + grown)
+
+    def rate(at: Floats) -> Floats:
+        left = np.exp(-(span - at) / RATE_MEMORY_DAYS) - np.exp(-span / RATE_MEMORY_DAYS)
+        return np.asarray(rate_sd**2 * RATE_MEMORY_DAYS * left)
+
+    end = np.array(span)
+    among = level(np.minimum(age[:, None], age), np.maximum(age[:, None], age))
+    cross = np.column_stack([level(age, end), rate(age)])
+    both = float(rate(end))
+    return among, cross, np.array([[float(level(end, end)), both], [both, rate_sd**2]])
 
 
 def draw_futures(
@@ -197,16 +276,13 @@ def draw_futures(
     edges = (rng.random() + np.arange(count)) / count
     cumulative = np.cumsum(posterior.weight)
     pick = np.minimum(np.searchsorted(cumulative, edges * cumulative[-1]), len(cumulative) - 1)
-    mean, covariance = posterior.mean[pick], posterior.covariance[pick]
-    sd = np.sqrt(np.maximum(covariance[:, 0, 0], 1e-18))
-    below = ndtr(-mean[:, 0] / sd)
+    mean, sd = posterior.amplitude[pick], posterior.amplitude_sd[pick]
+    below = ndtr(-mean / sd)
     u = below + (1.0 - below) * rng.random(count)
-    amplitude = np.maximum(mean[:, 0] + sd * ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)), 0.0)
-    slope = covariance[:, 2:, 0] / (sd**2)[:, None]
-    centre = mean[:, 2:] + slope * (amplitude - mean[:, 0])[:, None]
-    spread = covariance[:, 2:, 2:] - slope[:, :, None] * covariance[:, 0, 2:][:, None, :]
-    root = _root(spread)
-    start = centre + np.einsum("nij,nj->ni", root, rng.standard_normal((count, 2)))
+    amplitude = np.maximum(mean + sd * ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)), 0.0)
+    root = _root(posterior.state_covariance[pick])
+    start = posterior.state[pick] - amplitude[:, None] * posterior.state_per_amplitude[pick]
+    start += np.einsum("nij,nj->ni", root, rng.standard_normal((count, 2)))
     ahead = np.arange(horizon + 1.0)
     law = posterior.law[pick]
     age = posterior.onset_age_days[pick]
@@ -222,7 +298,7 @@ def draw_futures(
 def _root(spread: Floats) -> Floats:
     """Return lower roots of 2 x 2 covariances that rounding may have left barely singular."""
     out = np.zeros_like(spread)
-    out[:, 0, 0] = np.sqrt(np.maximum(spread[:, 0, 0], 1e-18))
+    out[:, 0, 0] = np.sqrt(np.maximum(spread[:, 0, 0], _LEAST_VARIANCE))
     out[:, 1, 0] = spread[:, 1, 0] / out[:, 0, 0]
     out[:, 1, 1] = np.sqrt(np.maximum(spread[:, 1, 1] - out[:, 1, 0] ** 2, 0.0))
     return out

@@ -53,8 +53,8 @@ def running(account: Account) -> NDArray[np.bool_]:
     return np.asarray((account.set_aside & halted) == 0)
 
 
-def hunting(account: Account) -> tuple[float, bool] | None:
-    """Return the usual (median) valve step of the last hours with load, and whether it hunts.
+def hunting(account: Account) -> tuple[float, float, bool] | None:
+    """Return the usual (median) valve step of the last hours with load, that before, and whether it hunts.
 
     The median, as morning starts and mild hours move any valve far now and then."""
     step = account.table.valve_step
@@ -69,7 +69,7 @@ def hunting(account: Account) -> tuple[float, bool] | None:
     if masks is None:
         return None
     before, now = (float(np.median(step[m])) for m in masks)
-    return now, now > HUNTING_STEP and now > HUNTING_RATIO * before
+    return now, before, now > HUNTING_STEP and now > HUNTING_RATIO * before
 
 
 def _weather_of_reference(

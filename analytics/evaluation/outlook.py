@@ -19,6 +19,7 @@ from analytics.decisions.visit import VisitPlan, plan_visit
 from analytics.evaluation.daily_frame import hourly_duty_W, ratios_on
 from analytics.physics.fluids import FluidProperties
 from analytics.trends.account import SURFACE_DEEDS, Account, day_number
+from analytics.trends.frozen_reference import frozen_days, tracked_days
 from analytics.trends.hours import T1_IN, T2_IN
 from analytics.trends.model import Array, Model, prepare_hours
 from analytics.trends.priors import design_streams
@@ -28,6 +29,7 @@ from analytics.trends.reference_condition import (
     ReferencePoint,
     days_to_index,
 )
+from analytics.trends.yardstick import yardstick_moves
 from analytics.vocabulary.quantities import REASON_BITS
 from analytics.vocabulary.records import (
     Capacity,
@@ -43,6 +45,9 @@ from analytics.vocabulary.records import (
 HORIZON_DAYS = 730
 FUTURES = 400
 LEAST_FORECAST_DAYS = 15
+FAR_LIKELIER = (
+    20.0  # log evidence of an instrument beside the deposit, over that of a deposit alone
+)
 MOST_FLOW = 0.999  # quantile of the hourly flows taken for the most the valve lets through
 
 
@@ -119,23 +124,40 @@ def foresee(account: Account, at: ReferencePoint) -> FoulingForecast | None:
     info = account.info
     assert info is not None
     assert account.kept_by is not None
-    since = epoch_start(account)
-    chosen = info.day >= since
-    if chosen.sum() < LEAST_FORECAST_DAYS:
-        return None
-    value, error = info.deposit, info.deposit_se * np.sqrt(info.scale)
+    assert account.ready is not None
+    since = max(epoch_start(account), account.ready)
     if account.kept_by[-1] != 1:  # an instrument has a say: its error is not deposit
-        value, error = account.deposit()
-    visited = since in account.surface_days
+        days = tracked_days(info.day, *account.deposit(), since)
+    elif (beside := _beside_an_instrument(account)) is not None:
+        days = tracked_days(info.day, *beside, since)
+    else:
+        days = frozen_days(info, account.ready, since)
+    if len(days.day) < LEAST_FORECAST_DAYS:
+        return None
     return forecast_fouling(
-        days_to_index(info.day[chosen]), value[chosen], error[chosen],
+        days_to_index(days.day), days.deposit, days.standard_error,
         unit_fouling=(account.exchanger.area_m2 or 1.0) / at.model.scale_UA_W_K,
-        clean_since=np.datetime64(since, "D"),
-        common_sd=float(np.clip(0.5 * at.clean_sd, 0.003, 0.05)),
-        made=np.datetime64(int(info.day[-1]), "D"),
-        horizon_days=HORIZON_DAYS,
-        start_sd=0.1 if visited else 0.005,
+        clean_since=np.datetime64(since, "D"), reference=days.reference, wander=days.wander,
+        made=np.datetime64(int(info.day[-1]), "D"), horizon_days=HORIZON_DAYS,
+        start_sd=0.1 if since in account.surface_days else 0.005,
     )  # fmt: skip
+
+
+def _beside_an_instrument(account: Account) -> tuple[Array, Array] | None:
+    """Return the deposit as known beside the instrument that errs by far likeliest, if one does.
+
+    It may be one that nobody may name, as a change of the plates looks like it: what it shows is not
+    named here, it is only kept out of the deposit.
+    """
+    tracks, info = account.tracks, account.info
+    assert tracks is not None
+    assert info is not None
+    pairs = [j for j, e in enumerate(tracks.explanations) if len(e.moving) == 2]
+    best = max(pairs, key=lambda j: float(tracks.evidence[-1, j]), default=1)
+    if tracks.evidence[-1, best] <= tracks.evidence[-1, 1] + FAR_LIKELIER:
+        return None
+    deposit, sd = tracks.deposit[:, best], tracks.deposit_sd[:, best]
+    return deposit - yardstick_moves(info.day, deposit, sd, account.surface_days), sd
 
 
 def forecast_record(
@@ -372,19 +394,24 @@ def proofs(account: Account, at: ReferencePoint) -> tuple[VisitProof, ...]:
     """Compare before and after each visit to the plates that the account covers."""
     info = account.info
     assert info is not None
-    area, channels = ratios_on(account, info.day)
-    # deposit times U0 to deposit times U clean there
-    turn = at.UA_clean_W_K(at.point, area, channels) / at.model.scale_UA_W_K / area
-    value, error = info.deposit * turn, info.deposit_se * np.sqrt(info.scale) * turn
+    if account.ready is None:
+        return ()
     found = []
     for event in account.events:
         day = day_number(event.at_utc)
-        if (
-            event.deed in SURFACE_DEEDS
-            and account.ready is not None
-            and account.ready < day <= info.day[-1]
-        ):
-            found.append(
-                prove_visit(event, days_to_index(info.day), value, error, common_sd=at.clean_sd)
+        if event.deed not in SURFACE_DEEDS or not account.ready < day <= info.day[-1]:
+            continue
+        # with all else as the reference left it: what the account learns later leans on the deposit
+        known = frozen_days(info, account.ready, account.ready, about=day)
+        area, channels = ratios_on(account, known.day)
+        # deposit times U0 to deposit times U clean there
+        turn = at.UA_clean_W_K(at.point, area, channels) / at.model.scale_UA_W_K / area
+        shared = np.outer(turn, turn)
+        found.append(
+            prove_visit(
+                event, days_to_index(known.day), known.deposit * turn, known.standard_error * turn,
+                common_sd=at.clean_sd, reference=known.reference * shared, wander=known.wander * shared,
+                others=[np.datetime64(v, "D") for v in account.surface_days if v != day],
             )
+        )  # fmt: skip
     return tuple(found)

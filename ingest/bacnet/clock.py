@@ -1,7 +1,7 @@
 """What a device's clock says, held against ours. Nothing is moved by it: a finding is told."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo
 
 _OFF_MOST = timedelta(minutes=2)
@@ -16,29 +16,33 @@ class DeviceClock:
     daylight: bool | None = None
 
 
-def clock_findings(clock: DeviceClock, now_utc: datetime, zone: ZoneInfo) -> tuple[str, ...]:
+def clock_findings(
+    clock: DeviceClock, now_utc: datetime, zone: tzinfo, whose: str = "the site's"
+) -> tuple[str, ...]:
     """Return what is wrong with a device's clock, in sentences.
 
-    Stamps of log records are the device's local time and are read as the site's, so it is the local
-    time that counts; a device of another zone that shows the site's time is told of all the same.
+    Stamps of log records are the device's local time and are read as ``whose`` time, so it is the
+    local time that counts; a device of another zone that shows it is told of all the same.
     """
+    name = zone.key if isinstance(zone, ZoneInfo) else str(zone)
     ours = now_utc.astimezone(zone)
     found = []
     off = clock.local - ours.replace(tzinfo=None)
     if abs(off) > _OFF_MOST:
         way = "fast" if off > timedelta(0) else "slow"
         found.append(
-            f"the device's clock is {abs(off) / timedelta(minutes=1):,.1f} min {way} against the "
-            f"site's time ({zone.key}): stamps are taken as they are. Set the clock, or the site's "
-            "zone in the register."
+            f"the device's clock is {abs(off) / timedelta(minutes=1):,.1f} min {way} against "
+            f"{whose} time ({name}): stamps are taken as they are. Set the clock, or the zone in the "
+            "register."
         )
     site = ours.utcoffset()
     if clock.utc_offset_min is not None and clock.daylight is not None and site is not None:
         theirs = timedelta(minutes=60 * clock.daylight - clock.utc_offset_min)
         if theirs != site:
             found.append(
-                f"the device says it is {_signed(theirs)} from UTC, the site is {_signed(site)} "
-                f"({zone.key}). Set its UTC_Offset and Daylight_Savings_Status, or the site's zone."
+                f"the device says it is {_signed(theirs)} from UTC, {whose} time is "
+                f"{_signed(site)} ({name}). Set its UTC_Offset and Daylight_Savings_Status, or the "
+                "zone in the register."
             )
     return tuple(found)
 

@@ -9,9 +9,8 @@ and 15.8).
 import hashlib
 import json
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Any, Protocol
-from zoneinfo import ZoneInfo
 
 from analytics.vocabulary.errors import IngestError
 
@@ -73,7 +72,7 @@ def fingerprint_of(record: dict[str, Any]) -> str:
     return hashlib.sha256(json.dumps(record, sort_keys=True).encode()).hexdigest()[:32]
 
 
-async def catch_up(device: Device, log: str, cursor: Cursor, zone: ZoneInfo, page: int) -> Catch:
+async def catch_up(device: Device, log: str, cursor: Cursor, zone: tzinfo, page: int) -> Catch:
     """Read the next records of ``log``, one page.
 
     Raises
@@ -116,7 +115,7 @@ def _plan(
     return oldest, began, ("the numbering began again: the log was set up anew.",)
 
 
-def _caught(answer: Page, cursor: Cursor, zone: ZoneInfo, events: tuple[str, ...]) -> Catch:
+def _caught(answer: Page, cursor: Cursor, zone: tzinfo, events: tuple[str, ...]) -> Catch:
     epoch, number, last_utc = cursor.epoch, answer.first - 1, cursor.last_utc
     records = []
     told = list(events)
@@ -164,7 +163,7 @@ def _z(moment: datetime) -> str:
     return moment.isoformat().replace("+00:00", "Z")
 
 
-def utc_of(stamp: dict[str, str], zone: ZoneInfo, last_utc: datetime | None) -> datetime | None:
+def utc_of(stamp: dict[str, str], zone: tzinfo, last_utc: datetime | None) -> datetime | None:
     """Return a device's local stamp in UTC; ``None`` where a part of it is not given.
 
     An hour that comes twice is told by the record before: time goes on.

@@ -34,6 +34,8 @@ _WORDS = {"true": 1.0, "active": 1.0, "on": 1.0, "false": 0.0, "inactive": 0.0, 
 # An overridden value is what somebody set by hand, not what was measured.
 _SET_ASIDE = ("fault", "out-of-service", "overridden")
 _MEMBER = re.compile(r" member \d+$")
+_STATUS = ("log-disabled", "buffer-purged", "log-interrupted")
+_BITS = re.compile(r"\W*[01tf]\w*(?:\W+[01tf]\w*){2}\W*|[01]{3}")
 _DST_S = 3600.0
 _CLOCK_S = 60.0  # a clock put right by less is of no consequence on a grid of minutes
 
@@ -118,15 +120,13 @@ def _gaps(
     table: Table, rows: NDArray[np.int64], when: NDArray[np.datetime64],
     values: NDArray[np.float64], kinds: NDArray[np.object_],
 ) -> pd.DataFrame:  # fmt: skip
-    status = kinds[rows] == "log-status"
-    said = pd.Series(_texts(table, "logdatum")[rows]).str.lower()
     lost = pd.to_datetime(pd.Series(_texts(table, "gapfrom")[rows]), errors="coerce", utc=True)
     return gaps_of_log(
         LogRecords(
             when=when[rows],
             usable=np.isfinite(values[rows]),
-            valued=~status & (kinds[rows] != "time-change"),
-            status=np.where(status, said, "").astype(object),
+            valued=~np.isin(kinds[rows], ["log-status", "time-change"]),
+            status=_status(table, kinds)[rows],
             sequence=_sequence(_texts(table, "sequencenumber")[rows]),
             lost_from=lost.dt.tz_localize(None).to_numpy(dtype="datetime64[us]"),
         )
@@ -237,17 +237,33 @@ def _refuse(
     )
 
 
+def _status(table: Table, kinds: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Return what log-status records say, by the names of the standard; "" for all other rows.
+
+    Some exports give the bits: (log-disabled, buffer-purged, log-interrupted), as digits or truth words.
+    """
+    found = np.full(len(kinds), "", dtype=object)
+    rows = np.flatnonzero(kinds == "log-status")
+    for row, text in zip(rows, _texts(table, "logdatum")[rows], strict=True):
+        said = str(text).lower()
+        if _BITS.fullmatch(said):
+            bits = re.findall(r"[01tf]", re.sub(r"true", "t", re.sub(r"false", "f", said)))
+            said = " ".join(n for n, b in zip(_STATUS, bits, strict=False) if b in "1t")
+        found[row] = said
+    return found
+
+
 def _report_events(
     table: Table, kinds: NDArray[np.object_], when: NDArray[np.datetime64], findings: Findings
 ) -> None:
     datum = pd.Series(_texts(table, "logdatum")).str.lower()
-    status = kinds == "log-status"
+    status = pd.Series(_status(table, kinds), dtype=object)
     for reason, pattern, meaning in (
         ("log disabled", "disabled", "the log was switched off"),
         ("buffer purged", "purged", "the log was emptied"),
         ("log interrupted", "interrupted", "the log was interrupted"),
     ):
-        at = np.flatnonzero(status & datum.str.contains(pattern).to_numpy(dtype=bool))
+        at = np.flatnonzero(status.str.contains(pattern).to_numpy(dtype=bool))
         findings.add_lines(
             reason, meaning + " at {value}: a gap, not filled.", "note", table.lines[at],
             [f"{t.astype('datetime64[s]')}Z" for t in when[at[:KEPT_PER_REASON]]],

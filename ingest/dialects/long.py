@@ -111,7 +111,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
         )
     known = [bool(points_of(h, table.name, rules)) for h in headings]
     values = table.records.column(columns.value, table.rows, distinct=False)
-    mark = choose_mark(rules.decimal, [values.dictionary], table.records.delimiter, examination)
+    mark = choose_mark(rules, [values.dictionary], table.records.delimiter, examination)
     cells = read_cells(values.dictionary, mark.mark, switch=True)
     index = np.asarray(values.indices).astype(np.int64)
     timed = read_times(
@@ -195,7 +195,8 @@ def _read_point(
                 continue
             raw = np.where(masked[rows], np.nan, cells.values[index[rows]])
             switched = cells.switched[index[rows]]
-            si_part = to_si(point, raw, switched, unit, report, findings, examination)
+            counted = findings.owns(table.lines_of(rows))
+            si_part = to_si(point, raw, switched, unit, report, findings, examination, counted)
             parts.append((rows, si_part))
         if not parts:
             continue

@@ -44,7 +44,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
     }  # fmt: skip
     refuse_twins(table.name, [(table.headings[i], points) for i, points in known.items()])
     dictionaries = [table.records.column(i, table.rows).dictionary for i in known]
-    mark = choose_mark(rules.decimal, dictionaries, table.records.delimiter, examination)
+    mark = choose_mark(rules, dictionaries, table.records.delimiter, examination)
     readings: list[Reading] = []
     steps_s: list[float] = []
     for position, heading in enumerate(table.headings):

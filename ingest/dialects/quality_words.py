@@ -98,7 +98,12 @@ def state_mask(
             continue
         if FAULTY.search(word):
             out[i] = True
-        elif counts[i] > 0.5 * len(index):
+        elif (
+            (heading, word) in findings.usual_states
+            if findings.window is not None
+            else counts[i] > 0.5 * len(index)
+        ):
+            findings.usual_states.add((heading, word))
             findings.add(
                 "state word",
                 f"most values carry the state {word!r}, which is not known; taken as good.",

@@ -151,8 +151,9 @@ def _known(unit: str) -> bool:
 def to_si(
     point: Point, values: NDArray[np.float64], switched: NDArray[np.bool_], unit: str,
     report: ColumnReport, findings: Findings, examination: Examination,
+    counted: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.float64]:  # fmt: skip
-    """Return values in the role's SI unit, and note what looks wrong about them.
+    """Return values in the role's SI unit, and note what looks wrong about those ``counted``.
 
     ``switched`` marks the values that came from a word for on or off: 1 and 0 whatever the unit.
     """
@@ -172,7 +173,11 @@ def to_si(
     if point.role == "pump_running":
         # speeds and frequencies say the same thing
         si = np.where(np.isnan(si), np.nan, (si > 0).astype(float))
-    _question_values(point, values, si, unit, report, findings, examination)
+    if counted is None or counted.all():
+        _question_values(point, values, si, unit, report, findings, examination)
+    else:
+        told = (values[counted], si[counted])
+        _question_values(point, *told, unit, report, findings, examination)
     return si
 
 
@@ -199,6 +204,8 @@ def _question_values(
         f"({role.low:g} to {role.high:g} {role.unit}). Stored; the assessment sets them aside.",
         "note", column=point.name, count=outside,
     )  # fmt: skip
+    if report.heading in examination.weighed:
+        return
     usual = _USUAL_MEDIAN.get(point.role)
     median = _usual_value(finite, role.low, role.high) if usual else float("nan")
     if usual and not usual[0] <= median <= usual[1]:

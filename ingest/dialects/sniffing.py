@@ -4,6 +4,7 @@ import csv
 import io
 import re
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
 
@@ -49,6 +50,9 @@ class Table:
     preamble: tuple[tuple[int, tuple[str, ...]], ...]
     footer: tuple[tuple[int, str], ...]
     rows: NDArray[np.int64]  # records that are rows of data, in the order of the file
+    head: int = 0  # lines above the first row
+    width: int = 0
+    samples: Mapping[tuple[int, int], list[str]] | None = None  # of the file that this is a part of
     sampled: dict[tuple[int, int, int], list[str]] = field(
         default_factory=dict, compare=False, repr=False
     )
@@ -64,6 +68,8 @@ class Table:
 
     def sample(self, position: int, size: int = 200) -> list[str]:
         """Return cells of one column from rows spread over the file."""
+        if self.samples is not None and (position, size) in self.samples:
+            return self.samples[(position, size)]
         key = (id(self.rows), position, size)
         if key not in self.sampled:
             count = len(self.rows)
@@ -224,11 +230,7 @@ def find_table(
     IngestError
         If there is no table with stamps.
     """
-    findings.add(
-        "broken bytes",
-        f"{source.broken_bytes} bytes are no UTF-8, in a text that otherwise is; shown as \ufffd.",
-        "doubtful", count=source.broken_bytes,
-    )  # fmt: skip
+    say_broken_bytes(source.broken_bytes, findings)
     data = source.data
     head = data[:400_000].decode("utf-8", errors="ignore")
     stated = re.match(r"^sep=(.)\r?\n", head)
@@ -248,8 +250,13 @@ def find_table(
             if delimiter != "\t":
                 raise
     records = split_records(data, delimiter)
-    first = _first_row(records, name, head)
-    width = int(records.width[first])
+    if source.window is None:
+        first = _first_row(records, name, head)
+        width = int(records.width[first])
+    else:
+        records = _with_lines_of_file(records, source)
+        first = int(np.searchsorted(records.line, source.window.head, side="right"))
+        width = source.width
     above_at = [i for i in range(first) if any(records.row(i))]
     above = [records.row(i) for i in above_at]
     header, unit_row = _choose_header(above, width, points)
@@ -262,7 +269,7 @@ def find_table(
         if i not in (header, unit_row)
     ]
     headings = _legend([list(row) for _, row in preamble], headings)
-    if headings and width > len(headings):
+    if headings and width > len(headings) and source.window is None:
         _check_excess(records, first, width, headings, name)
     headings += [f"column {n + 1}" for n in range(len(headings), width)]
     units: list[str | None] = [None] * width
@@ -283,6 +290,25 @@ def find_table(
         preamble=tuple(preamble),
         footer=found.footer,
         rows=found.records,
+        head=int(records.line[first]) - 1,
+        width=width,
+    )
+
+
+def _with_lines_of_file(records: Records, source: SourceText) -> Records:
+    """Number the lines of a part as they are numbered in the whole file."""
+    assert source.window is not None
+    below = records.line > source.window.head
+    return replace(records, line=np.where(below, records.line + source.skipped, records.line))
+
+
+def say_broken_bytes(count: int, findings: Findings) -> None:
+    """Note bytes that are no UTF-8, if there are any."""
+    findings.add(
+        "broken bytes",
+        f"{count} bytes are no UTF-8, in a text that otherwise is; shown as \ufffd.",
+        "doubtful",
+        count=count,
     )
 
 

@@ -3,7 +3,8 @@
 import re
 from collections import Counter
 from dataclasses import dataclass
-from datetime import UTC, tzinfo
+from datetime import UTC, datetime, tzinfo
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
@@ -14,7 +15,7 @@ from analytics.vocabulary.errors import IngestError
 from ingest.dialects.sniffing import TIME_WORDS, Table
 from ingest.examination import Examination
 from ingest.findings import KEPT_PER_REASON, Findings
-from ingest.localtime import local_to_utc
+from ingest.localtime import local_to_utc, offset_at_s, offset_text
 from ingest.ordering import strays
 from ingest.rules import Rules, clock_of
 from ingest.stamps import DATE_ONLY, EPOCH, FULL, SERIAL, TIME_ONLY, parse_stamps
@@ -146,11 +147,14 @@ def read_times(
     """
     cells = _cells(table, columns)
     column = " + ".join(columns.headings)
-    stamps = parse_stamps(cells.dictionary, table.name, rules.date_order)
+    settled = rules.settled
+    given = rules.date_order or (settled.date_order if settled else None)
+    stamps = parse_stamps(cells.dictionary, table.name, given)
     index = np.asarray(cells.indices)
     local, offset_s = stamps.local[index], stamps.offset_s[index]
     examination.time_columns = columns.headings
     examination.date_format, examination.date_format_why = stamps.notation, stamps.why
+    examination.date_order = stamps.order or ""
     unreadable = np.isnat(local)
     bad = np.flatnonzero(unreadable)
     findings.add_lines(
@@ -181,7 +185,7 @@ def read_times(
             "Export the whole file in UTC or the whole file in local time."
         )
     code = np.zeros(len(rows), dtype=np.int64) if series is None else series[rows]
-    examination.newest_first = _runs_backwards(local, code)
+    examination.newest_first = settled.newest_first if settled else _runs_backwards(local, code)
     if with_zone.all():
         time_utc = local - offset_s.astype("timedelta64[s]")
         kept = rows
@@ -190,25 +194,28 @@ def read_times(
         if rules.time_zone is not None:
             examination.ask("the stamps carry offsets, which stand; --time-zone was not used.")
     else:
-        zone, words = _zone(columns, rules)
+        zone, words, assumed = _zone(columns, rules)
         examination.clock = words
         time_utc, refused, evidence = local_to_utc(
             local, zone, code, table.lines[rows], findings,
             column=column, newest_first=examination.newest_first,
         )  # fmt: skip
         examination.clock_evidence = {name: getattr(evidence, name) for name in evidence.__slots__}
-        if evidence.never_changes:
-            examination.ask(
-                "the logger's clock seems to stay on one offset all year; is it standard time, as "
-                "taken, or UTC? Give --time-zone."
-            )
-        elif evidence.run_through and rules.time_zone is None and evidence.doubled_seen == 0:
-            examination.ask(_QUESTION_OF_AUTUMN.format(zone=words))
+        seen = evidence.doubled_hours or evidence.missing_hours
+        examination.clock_assumed = assumed and not seen
+        if examination.clock_assumed and not examination.clock_note:
+            examination.clock_note = assumption(rules.zone, local, time_utc)
+            if rules.whole:
+                say_assumption(examination, findings)
+        if rules.whole:
+            ask_about_clock(examination, rules)
         kept, time_utc = rows[~refused], time_utc[~refused]
     plausible = _plausible(time_utc, table, table.lines[kept], rules, findings, column)
     kept, time_utc = kept[plausible], time_utc[plausible]
     kept_code = np.zeros(len(kept), dtype=np.int64) if series is None else series[kept]
-    stray = strays(time_utc, kept_code, examination.newest_first)
+    stray, examination.orderly = strays(
+        time_utc, kept_code, examination.newest_first, settled.orderly if settled else None
+    )
     if stray.any():
         at = np.flatnonzero(stray)
         findings.add_lines(
@@ -222,6 +229,8 @@ def read_times(
         )
         kept, time_utc, kept_code = kept[~stray], time_utc[~stray], kept_code[~stray]
     examination.interval_s = _usual_step_s(time_utc, kept_code)
+    if settled and settled.interval_s:
+        examination.interval_s = settled.interval_s
     if rules.stamp == "end" and examination.interval_s:
         time_utc = time_utc - np.timedelta64(round(examination.interval_s * 1e6), "us")
         findings.add(
@@ -231,6 +240,30 @@ def read_times(
             column=column,
         )
     return Timed(kept, time_utc)
+
+
+def say_assumption(examination: Examination, findings: Findings) -> None:
+    """Note what is assumed of the clock, if anything is."""
+    said = bool(examination.clock_note)
+    findings.add("clock assumed", examination.clock_note, "note", count=int(said))
+
+
+def ask_about_clock(examination: Examination, rules: Rules) -> None:
+    """Ask what the changes of the clock that the stamps cover leave open."""
+    evidence = examination.clock_evidence
+    if evidence.get("never_changes"):
+        examination.ask(
+            "the logger's clock seems to stay on one offset all year; is it standard time, as "
+            "taken, or UTC? Give --time-zone."
+        )
+    elif (
+        evidence.get("run_through")
+        # a clock that jumps in spring falls back in autumn; it lost its second pass elsewhere
+        and evidence["missing_seen"] >= evidence["missing_hours"]
+        and rules.time_zone is None
+        and evidence["doubled_seen"] == 0
+    ):
+        examination.ask(_QUESTION_OF_AUTUMN.format(zone=examination.clock))
 
 
 def _plausible(
@@ -276,14 +309,36 @@ def _plausible(
     return ~(early | late)
 
 
-def _zone(columns: TimeColumns, rules: Rules) -> tuple[tzinfo, str]:
-    """Return the clock's zone and how it is known: the user, the heading, the register."""
+def _zone(columns: TimeColumns, rules: Rules) -> tuple[tzinfo, str, bool]:
+    """Return the clock's zone, how it is known (user, heading, register), and if it is assumed."""
     if rules.time_zone is not None:
-        return rules.clock, f"{rules.time_zone}, as given"
+        return rules.clock, f"{rules.time_zone}, as given", False
     for heading in columns.headings:
         if match := _HEADING_ZONE.search(heading):
-            return clock_of(match[1] or "UTC", rules.zone), f"UTC{match[1] or ''}, by the heading"
-    return rules.zone, f"{rules.zone.key}, the site's"
+            zone = clock_of(match[1] or "UTC", rules.zone)
+            return zone, f"UTC{match[1] or ''}, by the heading", False
+    return rules.zone, f"{rules.zone.key}, the site's", True
+
+
+def assumption(
+    zone: ZoneInfo, local: NDArray[np.datetime64], time_utc: NDArray[np.datetime64]
+) -> str:
+    """Return what was assumed of summer stamps that no change of the clock stands beside; "": nothing.
+
+    In winter a clock that stays on one offset shows what the site's does.
+    """
+    offset_s = int((local - time_utc).max().astype("timedelta64[s]").astype(np.int64))
+    year = int(local[0].astype("datetime64[Y]").astype(np.int64)) + 1970
+    standard_s = min(offset_at_s(zone, datetime(year, month, 15, tzinfo=UTC)) for month in (1, 7))
+    if offset_s <= standard_s:
+        return ""
+    standard = offset_text(standard_s)
+    return (
+        f"the stamps carry no offset, and no change of the clock shows in them: they are read as {zone.key}, "
+        f"the site's zone, {offset_text(offset_s)} then. A logger that stays on winter time is read "
+        f"{(offset_s - standard_s) // 60} min early that way; if this one does, give --time-zone {standard}, or "
+        f'logger_time_zone = "{standard}" below [plant] in plant.toml.'
+    )
 
 
 def _runs_backwards(local: NDArray[np.datetime64], code: NDArray[np.int64]) -> bool:

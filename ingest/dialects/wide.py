@@ -62,7 +62,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
     texts = [c.dictionary for c in columns.values()] or [
         pa.array(table.sample(position), pa.string()) for position, _, _ in reports
     ]
-    mark = choose_mark(rules.decimal, texts, table.records.delimiter, examination)
+    mark = choose_mark(rules, texts, table.records.delimiter, examination)
     for position, report, points in reports:
         if not points:
             describe_unknown(table, position, report, mark)
@@ -122,14 +122,15 @@ def read_column(
     stated, line = _stated_unit(table, position, cells)
     where = f"{table.name} line {line or table.header_line or 1}, column {report.heading}"
     readings: list[Reading] = []
+    lines = table.lines[timed.rows]
+    counted = findings.owns(lines)
     for point in points:
         unit = unit_of(point, stated, where, report, findings, line=line)
         if unit is None:
             continue
         switched = cells.switched[index][timed.rows]
-        si = to_si(point, values, switched, unit, report, findings, examination)
+        si = to_si(point, values, switched, unit, report, findings, examination, counted)
         report.taken_for = (*report.taken_for, (point.tag, point.role))
-        lines = table.lines[timed.rows]
         readings.append(Reading(report.heading, point.tag, point.role, timed.time_utc, si, lines))
     return readings
 

@@ -6,7 +6,9 @@
     verdict             "clean it", "clean later", "building side", "add plates", "check an
                         instrument", "check the controls", "check the piping", "rinse the strainer",
                         "cannot tell", "leave it"; null before the first assessment
-    sentence, reasons   the verdict in words, and the few numbers that carried it
+    sentence, reasons   the verdict in words, and what it rests on
+    explanation         one sentence whose numbers can be checked on the charts
+    explained_by        [{name: number}], those numbers by part of the sentence, in SI units
     since               when it began to stand
     cause, runner_up    {kind, subject, chances, times_less_likely}, or null
     assessed_through, state_as_of
@@ -53,6 +55,7 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
 
     \b
       rank, tag, building, room, service, verdict, sentence, reasons, since
+      explanation, explained_by (the sentence's numbers by part, SI)
       cause, runner_up    {kind, subject, chances, times_less_likely} or null
       assessed_through, state_as_of
       cleanliness_factor, fouling_resistance, duty_at_reference,
@@ -114,6 +117,7 @@ def _print_outdated(ledger: "Ledger", workspace: Path | None) -> None:
 def print_ranking(ledger: "Ledger") -> None:
     """Print the sentence of the first page and a table of all exchangers."""
     from service.cli.output import console, note
+    from service.wording.explaining import explanation
     from service.wording.verdicts import home_sentence
 
     plant = ledger.plant()
@@ -123,6 +127,9 @@ def print_ranking(ledger: "Ledger") -> None:
     screen.print()
     if evaluations:
         screen.print(_ranking(ledger))
+        screen.print()
+        for evaluation in evaluations:
+            screen.print(f"{evaluation.tag}: {explanation(evaluation, plant)}", highlight=False)
         note("Ranges hold nine times in ten. More: plateledger serve, or status --json")
     assessed = {e.tag for e in evaluations}
     never = [e.tag for e in plant.exchangers if e.tag not in assessed]

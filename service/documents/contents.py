@@ -22,6 +22,7 @@ from service.documents.print_style import PRINT_STYLE
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, cause_title, chances, times_less_likely
+from service.wording.explaining import explanation
 from service.wording.limits import plates_changed
 from service.wording.numbers import NBSP
 from service.wording.reasons import loss, reason
@@ -176,9 +177,11 @@ def _chart_heading(evaluation: Evaluation, events: Sequence[MaintenanceEvent], p
 def _why(evaluation: Evaluation, plant: Plant) -> str:
     cause = evaluation.verdict.cause
     said = [*(cause.speaks_for if cause is not None else ()), *evaluation.verdict.reasons]
+    carried = explanation(evaluation, plant)
     unique = list(dict.fromkeys(remark_text(r, plant.units) for r in said))
-    if unique:
-        return " ".join(f"{s}." for s in unique[:4])
+    unique = [u for u in unique if u[1:] not in carried]
+    if carried or unique:
+        return " ".join([carried, *(f"{s}." for s in unique[:3])]).strip()
     consequences = [remark_text(r, plant.units) for r in evaluation.health.consequences]
     return (
         " ".join(f"{s}." for s in consequences[:3]) or "There is too little data to weigh causes."

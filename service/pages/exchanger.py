@@ -31,6 +31,7 @@ from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, role_label, times_less_likely
+from service.wording.explaining import explanation
 from service.wording.limits import plates_changed
 from service.wording.numbers import Figure
 from service.wording.reasons import loss, reason, runner_up
@@ -70,7 +71,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
     return page(
         request, "exchanger.html", title=tag, through_utc=evaluation.through_utc, tag=tag,
         exchanger=exchanger, about=about(exchanger, plant), opening=opening, rest=rest,
-        lead=_lead(evaluation, plant, rest), facts=facts(evaluation, events, plant),
+        why=explanation(evaluation, plant), lead=_lead(evaluation, plant, rest), facts=facts(evaluation, events, plant),
         cleaning=evaluation.verdict.kind is VerdictKind.CLEAN_NOW,
         consequences=sections.consequences(evaluation, plant),
         approach=sections.approach(evaluation, events, plant),
@@ -124,7 +125,7 @@ def answer(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
         if evaluation.verdict.kind is VerdictKind.CANNOT_TELL:
             return said, f"Heat transfer reads {figure} lower{since}."
         return said, f"It has taken {figure} of the heat transfer{since}."
-    return said, reason(evaluation, plant)
+    return said, reason(evaluation, plant, beside=explanation(evaluation, plant))
 
 
 def _lead(evaluation: Evaluation, plant: Plant, before: str) -> str:

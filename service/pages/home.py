@@ -22,9 +22,9 @@ from service.pages.rendering import ledger_of, message_page, now, page
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import role_label
+from service.wording.explaining import explanation
 from service.wording.limits import is_at_stake
 from service.wording.numbers import NBSP, Figure
-from service.wording.reasons import reason
 from service.wording.verdicts import (
     FILTER_LABELS,
     MANY,
@@ -226,7 +226,7 @@ def _row(
         building=_building(exchanger),
         about=about(exchanger, plant),
         headline=headline(evaluation, plant),
-        why=reason(evaluation, plant),
+        why=explanation(evaluation, plant),
         needs=evaluation.verdict.kind is VerdictKind.CLEAN_NOW,
         cost=month_of_waiting(evaluation),
         is_loss=is_a_loss(evaluation.money.next_month if evaluation.money else None),

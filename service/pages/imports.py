@@ -149,7 +149,7 @@ def check_page(
         carried={**chosen, **{f"unit:{point}": unit for point, unit in options.units.items()}},
         questions=[_shown(q) for q in questions], refused=_refusals(examination.refused),
         doubtful=_refusals(examination.doubtful), notes=_refusals(examination.notes),
-        clock=_sentence(examination.clock), date_format=examination.date_format,
+        clock=_sentence(examination.clock), clock_note=_sentence(examination.clock_note), date_format=examination.date_format,
         date_why=examination.date_format_why, span=_span(examination, plant),
         before=dates.long_day(found.stored_before_utc, plant.zone) if found.stored_before_utc else "",
         proposal=examination.proposal, choices=_CHOICES,

@@ -30,6 +30,7 @@ class Plant:
     zone: ZoneInfo
     exchangers: tuple[Exchanger, ...]
     points: tuple[Point, ...]
+    logger_zone: str | None = None  # of stamps without an offset, where it is not the site's
     units: DisplayUnits = field(default_factory=DisplayUnits)
     notes: Mapping[str, tuple[str, ...]] = field(
         default_factory=dict

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from analytics.physics.mixtures import FRACTIONS
+from analytics.vocabulary.errors import IngestError
 from analytics.vocabulary.quantities import ROLES
 from analytics.vocabulary.records import (
     Exchanger,
@@ -27,6 +28,7 @@ from analytics.vocabulary.records import (
     Thermometer,
 )
 from analytics.vocabulary.units import convert, is_unit
+from ingest.rules import clock_of
 from service.register.bacnet import BacnetTable
 from service.register.broker import MqttTable
 from service.register.instruments import describe_meter, describe_thermometer
@@ -64,6 +66,14 @@ def _check_zone(name: str) -> str:
             'is no time zone of the IANA list. Write it as in "CET" or "Etc/GMT-1"'
         ) from exc
     return name
+
+
+def _check_clock(text: str) -> str:
+    try:
+        clock_of(text, UTC)
+    except IngestError as exc:
+        raise ValueError(str(exc).rstrip(".")) from None
+    return text
 
 
 Role = Annotated[str, AfterValidator(_check_role)]
@@ -113,6 +123,7 @@ class PlantTable(Table):
 
     name: Text
     time_zone: Annotated[str, AfterValidator(_check_zone)]
+    logger_time_zone: Annotated[str, AfterValidator(_check_clock)] | None = None
     units: UnitsTable = UnitsTable()
     design_outdoor_degC: Annotated[float, Field(ge=-60.0, le=30.0)] | None = None
 

@@ -23,6 +23,7 @@ def save_plant(connection: Connection, plant: Plant, *, now_utc: datetime) -> No
     snapshot = {
         "name": plant.name,
         "zone": plant.zone.key,
+        "logger_zone": plant.logger_zone,
         "units": plain(plant.units),
         "points": plain(plant.points),
         "notes": {tag: list(notes) for tag, notes in plant.notes.items()},
@@ -70,6 +71,7 @@ def load_plant(connection: Connection) -> Plant:
     return Plant(
         name=snapshot["name"],
         zone=ZoneInfo(snapshot["zone"]),
+        logger_zone=snapshot.get("logger_zone"),  # registers loaded before know none
         exchangers=tuple(exchanger_from(s) for s in rows),
         points=points_from(snapshot["points"]),
         units=units_from(snapshot["units"]),

@@ -7,14 +7,14 @@ import asyncio
 import json
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection
 
 from analytics.vocabulary.errors import PlateledgerError
 from service.register.bacnet import BacnetNetwork, Log
+from service.register.plant import Plant
 from service.store import bacnet, registered
 from service.store.store import Store
 from service.usecases.files import ImportOptions
@@ -96,8 +96,16 @@ async def _clock_told(store: Store, device: "BacnetDevice", instance: int) -> tu
     if clock is None:
         return ()
     with store.reading() as connection:
-        zone = registered.load_plant(connection).zone
-    return clock_findings(clock, datetime.now(UTC), zone)
+        plant = registered.load_plant(connection)
+    whose = "the site's" if plant.logger_zone is None else "the loggers'"
+    return clock_findings(clock, datetime.now(UTC), _clock_of(plant), whose)
+
+
+def _clock_of(plant: Plant) -> tzinfo:
+    """Return the clock by which devices stamp their records: the loggers', else the site's."""
+    from ingest.rules import clock_of
+
+    return clock_of(plant.logger_zone, plant.zone)
 
 
 async def fetch_log(store: Store, device: "Device", log: Log, page: int) -> LogOutcome:
@@ -137,18 +145,18 @@ async def fetch_log(store: Store, device: "Device", log: Log, page: int) -> LogO
     )
 
 
-async def _next(device: "Device", log: Log, cursor: "Cursor", zone: ZoneInfo, page: int) -> "Catch":
+async def _next(device: "Device", log: Log, cursor: "Cursor", zone: tzinfo, page: int) -> "Catch":
     from ingest.bacnet.following import catch_up
 
     return await catch_up(device, log.object, cursor, zone, page)
 
 
-def _begin(store: Store, log: Log) -> "tuple[Cursor, ZoneInfo]":
+def _begin(store: Store, log: Log) -> "tuple[Cursor, tzinfo]":
     from ingest.bacnet.following import Cursor
 
     with store.reading() as connection:
         state = bacnet.log_state(connection, log.instance, log.object)
-        zone = registered.load_plant(connection).zone
+        zone = _clock_of(registered.load_plant(connection))
     if state is None:
         return Cursor(), zone
     names = ("epoch", "number", "fingerprint", "last_utc", "read", "lost")

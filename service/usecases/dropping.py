@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analytics.vocabulary.errors import IngestError, RegisterError
-from service.usecases.files import ImportOptions, read_bytes
+from service.usecases.files import ImportOptions, load
 from service.usecases.importing import ImportOutcome
 from service.usecases.ledger import Ledger
 from service.usecases.parts import each_file
@@ -82,7 +82,7 @@ class DropFolder:
 
     def _take(self, path: Path, ledger: Ledger, options: ImportOptions) -> Taken:
         try:
-            data = read_bytes(path)
+            data = load(path)
         except (IngestError, RegisterError) as exc:
             return self._refuse(path, [], [str(exc)])
         parts = list(

@@ -1,15 +1,18 @@
 """From a file to readings by exchanger: the one place where the service meets ``ingest``."""
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
+from sqlalchemy import Connection
+
 from analytics.vocabulary.errors import IngestError, RegisterError
 from service.register.plant import Plant
 from service.register.reading import exchanger_of
+from service.store import originals
 from service.store.codec import fingerprint, plain
 
 if TYPE_CHECKING:
@@ -17,7 +20,9 @@ if TYPE_CHECKING:
 
     from ingest.examination import Examination
     from ingest.findings import Finding
+    from ingest.large import Survey
     from ingest.rules import Rules
+    from ingest.streams import Opener
     from ingest.unpacking import Member
 
 
@@ -75,7 +80,7 @@ def rules_for(plant: Plant, options: ImportOptions) -> "Rules":
         decimal=cast("Any", _one_of("decimal", options.decimal, (",", "."))),
         encoding=options.encoding,
         date_order=cast("Any", _one_of("date_order", options.date_order, DATE_ORDERS)),
-        time_zone=options.time_zone,
+        time_zone=options.time_zone or plant.logger_zone,
         stamp=cast("Any", _one_of("stamp", options.stamp, STAMPS)),
         importing_utc=datetime.now(UTC),
     )
@@ -118,6 +123,69 @@ def read_source(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class SentFile:
+    """A file that was sent: to be opened from its start as often as need be, or to be held whole."""
+
+    name: str
+    open: "Opener"
+    whole: Callable[[], bytes]
+    data: bytes | None = None  # where it is held anyway
+
+    @classmethod
+    def of(cls, name: str, data: bytes | Path) -> "SentFile":
+        """Return the file that ``data`` is, or that lies at that path."""
+        from ingest.streams import opener
+
+        if isinstance(data, bytes):
+            return cls(name, opener(data), lambda: data, data)
+        return cls(name, opener(data), lambda: read_bytes(data))
+
+    @classmethod
+    def kept(cls, connection: Connection, sha256: str, name: str) -> "SentFile":
+        """Return a file that was imported before."""
+        from ingest.streams import joined
+
+        def whole() -> bytes:
+            data = originals.whole(connection, sha256)
+            assert data is not None  # an import refers to its file
+            return data
+
+        return cls(name, joined(lambda: originals.parts(connection, sha256)), whole)
+
+    def packed(self) -> Iterator[bytes]:
+        """Yield the file packed for keeping, part by part."""
+        with self.open() as stream:
+            while part := stream.read(originals.PART_BYTES):
+                yield originals.pack(part)
+
+    def digest(self) -> tuple[str, int]:
+        """Return the SHA-256 of the file, and its size."""
+        if self.data is not None:
+            return digest(self.data), len(self.data)
+        found, size = hashlib.sha256(), 0
+        with self.open() as stream:
+            while part := stream.read(1 << 20):
+                found.update(part)
+                size += len(part)
+        return found.hexdigest(), size
+
+
+def survey_source(
+    plant: Plant, sent: SentFile, options: ImportOptions, *, propose: bool = False
+) -> "Survey | None":
+    """Return a survey of a file that is large, to be read part by part; ``None`` for any other.
+
+    Raises
+    ------
+    IngestError
+        If the file cannot be read at all.
+    """
+    from ingest.large import survey
+
+    return survey(sent.open, sent.name, replace(rules_for(plant, options), propose=propose))
+
+
 def _one_of(name: str, value: str | None, choices: tuple[str, ...]) -> str | None:
     if value is not None and value not in choices:
         raise RegisterError(f"{name}: must be one of {', '.join(choices)}, got {value!r}.")
@@ -126,7 +194,8 @@ def _one_of(name: str, value: str | None, choices: tuple[str, ...]) -> str | Non
 
 def way_of_reading(plant: Plant, options: ImportOptions) -> str:
     """Return a text that differs whenever a file would be read differently."""
-    return fingerprint(plant.zone.key, plain(plant.points), plain(replace(options, accept=False)))
+    clock = [plant.zone.key, *([plant.logger_zone] if plant.logger_zone else [])]
+    return fingerprint(*clock, plain(plant.points), plain(replace(options, accept=False)))
 
 
 def digest(data: bytes) -> str:
@@ -162,6 +231,22 @@ def contents(name: str, data: bytes) -> "Iterator[Member]":
     return members(name, data)
 
 
+def load(path: Path) -> bytes | Path:
+    """Return a file's bytes; of a large text its path, so that it is read from there part by part.
+
+    Raises
+    ------
+    RegisterError, IngestError
+        As :func:`read_bytes`.
+    """
+    from ingest.large import can_be_large
+
+    try:
+        return path if path.is_file() and can_be_large(path) else read_bytes(path)
+    except OSError as exc:
+        raise RegisterError(f"{path}: cannot be opened, {exc.strerror}. Check the path.") from None
+
+
 def read_bytes(path: Path) -> bytes:
     """Return a file's bytes.
 
@@ -170,7 +255,7 @@ def read_bytes(path: Path) -> bytes:
     RegisterError
         If it cannot be opened.
     IngestError
-        If it is larger than any source may be; it is not read then.
+        If it is larger than any source that is held whole may be; it is not read then.
     """
     from ingest.rules import BYTES_MOST
     from ingest.sources import too_large

@@ -239,12 +239,17 @@ class Ledger:
 
     # --- imports -------------------------------------------------------------------------------
 
-    def import_check(self, name: str, data: bytes, options: ImportOptions) -> ImportCheck:
+    def import_check(self, name: str, data: bytes | Path, options: ImportOptions) -> ImportCheck:
         """Examine a file and say what storing it would do; nothing is stored."""
         return importing.check_file(self.store, name, data, options)
 
     def import_store(
-        self, name: str, data: bytes, options: ImportOptions, *, progress: Progress | None = None
+        self,
+        name: str,
+        data: bytes | Path,
+        options: ImportOptions,
+        *,
+        progress: Progress | None = None,
     ) -> ImportOutcome:
         """Store a file's readings, in one transaction; raise IngestError if questions are open."""
         return importing.store_file(self.store, name, data, options, progress=progress)

@@ -6,6 +6,7 @@ same to each of them: a file that is wrong is named with its reason, and the oth
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Generic, TypeVar
 
 from analytics.vocabulary.errors import IngestError, PlateledgerError
@@ -13,6 +14,7 @@ from service.store.store import StoreError
 from service.usecases.files import contents
 
 T = TypeVar("T")
+D = TypeVar("D", bound=bytes | Path)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,12 +26,17 @@ class Part(Generic[T]):
     refused: str = ""
 
 
-def each_file(name: str, data: bytes, deed: Callable[[str, bytes], T]) -> Iterator[Part[T]]:
+def each_file(name: str, data: D, deed: Callable[[str, D | bytes], T]) -> Iterator[Part[T]]:
     """Do ``deed`` with each file that ``data`` holds, one after the other.
+
+    A path stands for the large text that lies there.
 
     What is wrong with a file, or with the archive as a whole, comes back as a part that says so. A
     database that cannot be reached is no fault of the file: that error goes to the caller.
     """
+    if isinstance(data, Path):
+        yield _done(name, data, deed)
+        return
     found = 0
     try:
         for member in contents(name, data):
@@ -47,7 +54,7 @@ def each_file(name: str, data: bytes, deed: Callable[[str, bytes], T]) -> Iterat
         yield Part(name=name, done=None, refused=str(exc))
 
 
-def _done(name: str, data: bytes, deed: Callable[[str, bytes], T]) -> Part[T]:
+def _done(name: str, data: D, deed: Callable[[str, D], T]) -> Part[T]:
     try:
         return Part(name=name, done=deed(name, data))
     except StoreError:

@@ -7,7 +7,8 @@ order of its last import, as its user answered then. One transaction: it is done
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import Any
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
@@ -17,9 +18,24 @@ from service.store import gaps, imports, registered
 from service.store.codec import plain
 from service.store.imports import Change
 from service.store.store import Store
-from service.usecases.files import ImportOptions, read_source, way_of_reading
-from service.usecases.importing import store_gaps_of
+from service.usecases.files import (
+    ImportOptions,
+    SentFile,
+    read_source,
+    survey_source,
+    way_of_reading,
+)
+from service.usecases.importing import (
+    NeedsWhole,
+    Taken,
+    read_large,
+    refused_of,
+    store_gaps_of,
+)
 from service.usecases.progress import Progress, silent
+
+if TYPE_CHECKING:
+    from ingest.examination import Examination
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,34 +84,56 @@ def reread(store: Store, *, accept: bool = False, progress: Progress | None = No
 def _read_again(
     connection: Connection, plant: Plant, run: Mapping[str, Any], *, accept: bool
 ) -> int:
-    data = imports.kept_file(connection, run["sha256"])
-    assert data is not None  # a run refers to its file
     options = ImportOptions(**(run["options"] or {}))
     options = replace(options, accept=options.accept or accept)
-    read = read_source(plant, run["name"], data, options)
-    trends, examination, findings = read.trends, read.examination, read.findings
-    doubted = [text for texts in examination.mapping_doubts.values() for text in texts]
-    questions = [*examination.questions, *doubted]
-    if questions and not options.accept:
-        raise IngestError(
-            f"{run['name']}: nothing is changed before this is answered: {' '.join(questions)} "
-            "Give --accept to take it as the check shows it."
-        )
-    change = Change()
-    for tag, frame in trends.items():
-        change += imports.store_readings(connection, tag, frame)
-    store_gaps_of(connection, read)
+    sent = SentFile.kept(connection, run["sha256"], run["name"])
+    read = _in_parts(connection, plant, sent, options)
+    if read is None:
+        source = read_source(plant, run["name"], sent.whole(), options)
+        _refuse_open(run["name"], source.examination, options)
+        change = Change()
+        for tag, frame in source.trends.items():
+            change += imports.store_readings(connection, tag, frame)
+        store_gaps_of(connection, source)
+        read = Taken(source.examination, source.findings, tuple(source.trends), change)
     imports.add_run(
         connection,
         sha256=run["sha256"],
         name=run["name"],
         reading_fingerprint=way_of_reading(plant, options),
         now_utc=datetime.now(UTC),
-        tags=trends,
-        change=change,
-        refused_rows=sum(examination.refused.values()),
-        examination=examination.to_dict(),
+        tags=read.tags,
+        change=read.change,
+        refused_rows=refused_of(read.examination),
+        examination=read.examination.to_dict(),
         options=plain(options),
-        findings=(f.to_dict() for f in findings),
+        findings=(f.to_dict() for f in read.findings),
     )
-    return change.new_values
+    return read.change.new_values
+
+
+def _in_parts(
+    connection: Connection, plant: Plant, sent: SentFile, options: ImportOptions
+) -> Taken | None:
+    """Read a large file part by part; ``None`` where it has to be read whole, with nothing stored."""
+    survey = survey_source(plant, sent, options)
+    if survey is None:
+        return None
+    _refuse_open(sent.name, survey.examination, options)
+    try:
+        with connection.begin_nested():
+            read = read_large(survey, partial(imports.store_readings, connection))
+            _refuse_open(sent.name, read.examination, options)
+    except NeedsWhole:
+        return None
+    return read
+
+
+def _refuse_open(name: str, examination: "Examination", options: ImportOptions) -> None:
+    doubted = [text for texts in examination.mapping_doubts.values() for text in texts]
+    questions = [*examination.questions, *doubted]
+    if questions and not options.accept:
+        raise IngestError(
+            f"{name}: nothing is changed before this is answered: {' '.join(questions)} "
+            "Give --accept to take it as the check shows it."
+        )

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from math import isfinite
 from typing import TYPE_CHECKING
 
+from analytics.decisions.explanation import explain
 from analytics.vocabulary.records import (
     Cause,
     Estimate,
@@ -21,6 +22,7 @@ from analytics.vocabulary.records import (
 )
 from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
+from service.wording.explaining import explanation
 from service.wording.remarks import remark_text
 from service.wording.verdicts import headline
 
@@ -141,6 +143,8 @@ class Status:
     verdict: str | None  # null before the first assessment
     sentence: str
     reasons: tuple[str, ...]
+    explanation: str  # one sentence whose numbers can be checked on the charts
+    explained_by: tuple[dict[str, float], ...]  # its numbers by part, names end in their unit, SI
     since: datetime | None
     cause: StatedCause | None
     runner_up: StatedCause | None
@@ -208,6 +212,10 @@ def status_of(
         reasons=()
         if verdict is None
         else tuple(remark_text(r, plant.units) for r in verdict.reasons),
+        explanation="" if evaluation is None else explanation(evaluation, plant),
+        explained_by=()
+        if evaluation is None
+        else tuple(dict(r.numbers) for r in explain(evaluation) if r.numbers),
         since=None if verdict is None else verdict.since_utc,
         cause=None if verdict is None else _cause(verdict.cause),
         runner_up=None if verdict is None else _cause(verdict.runner_up),

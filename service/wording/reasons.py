@@ -28,10 +28,14 @@ def units_of(plant: Plant | None) -> DisplayUnits:
     return plant.units if plant is not None else DisplayUnits()
 
 
-def reason(evaluation: Evaluation, plant: Plant | None = None) -> str:
-    """Return one or two short sentences that carry the verdict, or the runner-up."""
+def reason(evaluation: Evaluation, plant: Plant | None = None, *, beside: str = "") -> str:
+    """Return one or two short sentences that carry the verdict, or the runner-up.
+
+    What ``beside`` says already is left out.
+    """
     units = units_of(plant)
-    said = [f"{remark_text(r, units)}." for r in evaluation.verdict.reasons[:2]]
+    texts = [remark_text(r, units) for r in evaluation.verdict.reasons[:2]]
+    said = [f"{t}." for t in texts if t[1:] not in beside or not beside]
     if evaluation.verdict.kind is VerdictKind.CLEAN_LATER:
         said = [*_pays_from(evaluation, plant), *said]
     follower = runner_up(evaluation)

@@ -8,7 +8,7 @@ import pytest
 
 from ingest.bacnet.clock import DeviceClock, clock_findings
 
-ZONE = ZoneInfo("Europe/Berlin")
+ZONE = ZoneInfo("CET")
 WINTER = datetime(2025, 1, 15, 9, 0, tzinfo=UTC)
 SUMMER = datetime(2025, 7, 15, 9, 0, tzinfo=UTC)
 
@@ -37,7 +37,7 @@ def test_the_site_zone_with_and_without_daylight_saving_is_no_finding():
 def test_a_clock_left_in_winter_is_an_hour_slow_and_in_another_offset():
     slow, offset = findings(SUMMER, 10, offset=-60, daylight=False)
     assert "60.0 min slow" in slow
-    assert "+01:00 from UTC, the site is +02:00" in offset
+    assert "+01:00 from UTC, the site's time is +02:00" in offset
 
 
 def test_a_device_west_of_greenwich():

@@ -182,3 +182,40 @@ def test_offsets_that_change_within_a_file_each_count(read):
     result = read("Time,PRI FLW T\n" + "\n".join(rows) + "\n")
     assert [t.to_pydatetime() for t in result.blocks["HX-01"].index] == stamps
     assert "+1 h, +2 h" in result.examination.clock
+
+
+JUNE, WINTER = datetime(2025, 6, 2, tzinfo=UTC), datetime(2025, 12, 1, tzinfo=UTC)
+
+
+def test_summer_stamps_without_a_change_say_once_which_clock_was_taken(read):
+    result = read(table(every(15, JUNE, 24 * 20)))
+    assert result.findings.counts("note")["clock assumed"] == 1
+    (finding,) = [f for f in result.findings if f.reason == "clock assumed"]
+    assert "CET, the site's zone, +02:00 then" in finding.text
+    assert 'logger_time_zone = "+01:00"' in finding.text
+    assert result.examination.clock_note == finding.text
+    assert result.examination.questions == []
+
+
+@pytest.mark.parametrize(
+    ("start", "hours", "zone", "stated"),
+    [
+        (WINTER, 24 * 20, CET, None),  # winter time is what the site shows as well
+        (SPRING - timedelta(days=3), 24 * 10, CET, None),  # the change itself is there
+        (JUNE, 24 * 20, CET, "CET"),
+        (JUNE, 24 * 20, CET, "+01:00"),
+        (JUNE, 24 * 20, ZoneInfo("UTC"), None),
+    ],
+)
+def test_nothing_is_said_where_nothing_is_assumed(read, start, hours, zone, stated):
+    result = read(table(every(15, start, hours), zone), zone=zone, time_zone=stated)
+    assert "clock assumed" not in result.findings.counts("note")
+    assert result.examination.clock_note == ""
+
+
+def test_stamps_with_offsets_or_a_zone_in_the_heading_assume_nothing(read):
+    rows = "".join(f"2025-06-0{d}T12:00:00+02:00,{d}\n" for d in range(1, 9))
+    assert read("Time,PRI FLW T\n" + rows).examination.clock_note == ""
+    rows = rows.replace("+02:00", "")
+    assert read("Time (UTC),PRI FLW T\n" + rows).examination.clock_note == ""
+    assert read("Time,PRI FLW T\n" + rows).examination.clock_note != ""

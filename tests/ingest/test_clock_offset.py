@@ -3,6 +3,8 @@
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
+from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -10,7 +12,7 @@ import pytest
 
 from demo_data.simulator import Logger, random_scenario, simulate
 from demo_data.simulator.scenario import TEMPERATURES
-from ingest.clock_offset import clock_offset, offset_sentence
+from ingest.clock_offset import clock_offset, offset_sentence, stays_on_one_offset
 
 START = datetime(2025, 11, 3, tzinfo=UTC)
 BMS = (*TEMPERATURES, "valve_position")
@@ -73,3 +75,55 @@ def test_a_few_days_or_points_that_stand_say_nothing():
     assert clock_offset(moved(bms, 1).iloc[:200], meter) is None
     assert clock_offset(bms * 0.0, meter) is None
     assert clock_offset(bms[["primary_supply_temperature"]], meter) is None
+
+
+BELGRADE = ZoneInfo("Europe/Belgrade")
+CHANGES = ["2020-03-29", "2020-10-25", "2021-03-28", "2022-03-27", "2022-10-30", "2023-03-26", "2023-10-29"]  # fmt: skip
+
+
+@cache
+def weather(substation):
+    """Outdoor temperature of a real plant, hourly; where from stands in the README beside the file."""
+    path = Path(__file__).parents[1] / f"analytics/data/substation-{substation}-hourly.csv.gz"
+    logged = pd.read_csv(path, parse_dates=["datetime"]).set_index("datetime")["t_amb"].sort_index()
+    logged = logged[logged.between(-35.0, 45.0) & (logged != 0.0)]
+    return as_read(logged)
+
+
+def as_read(wall):
+    utc = wall.index.tz_localize(BELGRADE, ambiguous="NaT", nonexistent="NaT").tz_convert("UTC")
+    return wall.set_axis(utc)[utc.notna()]
+
+
+def on_winter_time(outdoor):
+    """What a logger on +01:00 all year shows, read as local time."""
+    return as_read(outdoor.set_axis(outdoor.index.tz_convert("Etc/GMT-1").tz_localize(None)))
+
+
+def sides(substation, change):
+    at, month = pd.Timestamp(change, tz="UTC"), pd.Timedelta(days=35)
+    outdoor = weather(substation)
+    return outdoor[at - month : at], outdoor[at : at + month]
+
+
+@pytest.mark.parametrize("change", CHANGES)
+@pytest.mark.parametrize("substation", [4, 17])
+def test_the_weather_tells_a_clock_that_stays_on_winter_time(substation, change):
+    before, after = sides(substation, change)
+    assert stays_on_one_offset(after, before, BELGRADE) is None
+    assert stays_on_one_offset(before, after, BELGRADE) is None
+    fixed = on_winter_time(before), on_winter_time(after)
+    text = stays_on_one_offset(fixed[1], fixed[0], BELGRADE)
+    if text is None:  # autumn's weather may be too restless; then nothing is said
+        assert "-10-" in change
+        return
+    assert '--time-zone +01:00, or logger_time_zone = "+01:00"' in text
+    assert stays_on_one_offset(fixed[0], fixed[1], BELGRADE) == text
+
+
+def test_too_few_days_or_no_change_between_say_nothing():
+    before, after = sides(4, "2021-03-28")
+    assert stays_on_one_offset(on_winter_time(after)[:300], before, BELGRADE) is None
+    assert stays_on_one_offset(on_winter_time(after), before, ZoneInfo("UTC")) is None
+    assert stays_on_one_offset(after[:0], before, BELGRADE) is None
+    assert stays_on_one_offset(after * np.nan, before, BELGRADE) is None

@@ -57,6 +57,20 @@ def test_what_ends_a_silence(read, data, begin, end, why):
     assert told(read(log(*data), "log.json")) == [(ROLE, begin, end, why)]
 
 
+@pytest.mark.parametrize("bits", ["100", "1;0;0", "{T,F,F}", "true false false"])
+def test_a_status_given_as_bits(read, bits):
+    text = (
+        "object-name,timestamp,datum-type,log-datum\n"
+        "PRI FLW T,2025-01-31T09:00:00Z,real-value,70.0\n"
+        f'PRI FLW T,2025-01-31T09:01:00Z,log-status,"{bits}"\n'
+        'PRI FLW T,2025-01-31T09:02:00Z,log-status,"000"\n'
+        "PRI FLW T,2025-01-31T09:03:00Z,real-value,71.0\n"
+    )
+    result = read(text)
+    assert told(result) == [(ROLE, "09:01", "09:03", "log disabled")]
+    assert result.findings.count(reason="log disabled") == 1
+
+
 def test_a_flagged_value_says_that_the_one_before_no_longer_holds(read):
     text = log(70.0, 71.0, 72.0, at_1={"status-flags": ["fault"]})
     assert told(read(text, "log.json")) == [(ROLE, "09:01", "09:02", "no usable value")]

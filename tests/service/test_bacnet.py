@@ -437,6 +437,29 @@ def test_a_device_in_another_zone_is_told(own_ledger, zone, west_min, said):
         assert part in event
 
 
+def test_the_loggers_zone_goes_before_the_sites(workspace):
+    """Loggers that stay on winter time all year: their October is an hour behind the site's."""
+    path = workspace / "plant.toml"
+    text = path.read_text().replace(
+        'time_zone = "CET"', 'time_zone = "CET"\nlogger_time_zone = "+01:00"'
+    )
+    path.write_text(text, encoding="utf-8")
+    ledger = Ledger.open(Settings(workspace=workspace, workers=1))
+    ledger.load_register()
+    try:
+        with plain_peer(zone="Etc/GMT-9") as device:
+            log = replace(LOG, address=device.address, instance=1002)
+            network = BacnetNetwork(
+                address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=50, every_s=1.0
+            )
+            (outcome,) = fetch(ledger.store, network)
+        assert "480.0 min fast against the loggers' time (UTC+01:00)" in outcome.events[0]
+        first = ledger.readings("HX-01").index[0]
+        assert str(first) == "2025-10-01 11:00:00+00:00"  # 12:00 by the loggers, 13:00 by the site
+    finally:
+        ledger.close()
+
+
 def test_a_real_multiple_log(workspace):
     """Members of a Trend Log Multiple are points of their own."""
     path = workspace / "plant.toml"

@@ -4,6 +4,7 @@ import gzip
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
@@ -404,3 +405,60 @@ def test_swapped_points_are_asked_at_the_first_import_and_told_at_later_ones(led
     later = later.replace("PRI FLW T", "x").replace("PRI RTN T", "PRI FLW T").replace("A.HX1.x", "A.HX1.PRI RTN T")  # fmt: skip
     outcome = ledger.import_store("nov.csv", later.encode(), ImportOptions())
     assert any("swapped" in f["text"] for f in ledger.findings(outcome.run))
+
+
+def test_the_loggers_zone_of_the_register_is_used_and_reads_a_file_anew(ledger, write_trends):
+    """June stamps of a logger on winter time: first read as the site's, then as the register says."""
+    june = write_trends(start="2025-06-10").encode()
+    outcome = ledger.import_store("june.csv", june, OPTIONS)
+    assert any(f["reason"] == "clock assumed" for f in ledger.findings(outcome.run))
+    assert str(ledger.readings("HX-01").index[0]) == "2025-06-09 22:00:00+00:00"
+    path = ledger.settings.register_path
+    text = path.read_text(encoding="utf-8")
+    path.write_text(
+        text.replace('time_zone = "CET"', 'time_zone = "CET"\nlogger_time_zone = "+01:00"'),
+        encoding="utf-8",
+    )
+    ledger.load_register()
+    ledger.reread()
+    assert str(ledger.readings("HX-01").index[0]) == "2025-06-09 23:00:00+00:00"
+    check = ledger.import_check("june.csv", june, OPTIONS)
+    assert check.examination.clock == "+01:00, as given"
+    path.write_text(text.replace('"CET"', '"CET"\nlogger_time_zone = "Mars"'), encoding="utf-8")
+    with pytest.raises(RegisterError, match=r"logger_time_zone.*Mars"):
+        ledger.load_register()
+
+
+def test_a_clock_that_the_weather_doubts_is_told_with_the_file(ledger):
+    """The logger stays on winter time over the change of 2025-03-30; spring moves the peak by 20 min."""
+    found = []
+    for start, days, peak in (("2025-03-01", 29, 14.0), ("2025-04-01", 29, 13.67)):
+        stamps = pd.date_range(start, periods=24 * days, freq="1h")  # as +01:00 shows them
+        swing = 8 + 4 * np.cos((stamps.hour - peak) * 2 * np.pi / 24)
+        rough = np.random.default_rng(3).normal(0.0, 0.3, len(stamps))
+        frame = pd.DataFrame({"OAT": np.round(swing + rough, 2)}, index=stamps)
+        outcome = ledger.import_store(
+            f"{start}.csv", frame.to_csv(index_label="Time").encode(), OPTIONS
+        )
+        found.append(
+            [f for f in ledger.findings(outcome.run) if f["reason"] == "clock on one offset"]
+        )
+    assert found[0] == []
+    (doubt,) = found[1]
+    assert "stay on one offset" in doubt["text"]
+    assert doubt["severity"] == "doubtful"
+
+
+def test_a_visit_still_to_come_is_refused_with_its_line_and_nothing_is_loaded(ledger):
+    settings = ledger.settings
+    now = datetime.now(UTC)
+    done, today, planned = (f"{now + timedelta(days=d):%Y-%m-%d}" for d in (-40, 0, 40))
+    lines = [f"HX-01,{day},opened and cleaned" for day in (done, today, planned)]
+    path = settings.maintenance_path
+    path.write_text("\n".join(["tag,date,deed", *lines]), encoding="utf-8")
+    for load in (ledger.load_register, lambda: check_register(settings)):
+        with pytest.raises(RegisterError, match=rf"line 4: date: {planned} is still to come"):
+            load()
+    assert ledger.events() == ()
+    path.write_text("\n".join(["tag,date,deed", *lines[:2]]), encoding="utf-8")
+    assert ledger.load_register().new_log_entries == 2
