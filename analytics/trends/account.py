@@ -36,7 +36,7 @@ from analytics.trends.drift import (
     drift_scores,
 )
 from analytics.trends.evidence import set_aside
-from analytics.trends.hours import HourTable, hour_table
+from analytics.trends.hours import T1_OUT, T2_IN, HourTable, hour_table
 from analytics.trends.idle import IdleOffsets, idle_offsets
 from analytics.trends.model import (
     DEPOSIT,
@@ -46,7 +46,7 @@ from analytics.trends.model import (
     nominal_flow,
     prepare_hours,
 )
-from analytics.trends.piping import exchanged_days, parallel_days
+from analytics.trends.piping import exchanged_after_service, exchanged_days, parallel_days
 from analytics.trends.priors import build_model
 from analytics.trends.quality import sample_reasons
 from analytics.trends.thermometer_offsets import ThermometerOffsets, track_offsets
@@ -389,6 +389,16 @@ def accusable(table: HourTable) -> tuple[int, ...]:
     return tuple(i for i in instruments_in_play(table) if i not in barred)
 
 
+def _turned(base: Account, days: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Tell by day whether the cold end turned its sign at a logged service."""
+    table = base.table
+    halted = REASON_BITS["stopped"] | REASON_BITS["gap"]
+    runs = (base.set_aside & halted) == 0
+    services = [day_number(e.at_utc) for e in base.events if e.deed in SURFACE_DEEDS]
+    cold_end = table.temperature[runs, T1_OUT] - table.temperature[runs, T2_IN]
+    return exchanged_after_service(table.day[runs], cold_end, services, days)
+
+
 def _alarm_days(
     base: Account, info: DailyInformation, scores: DriftScores, tracks: Tracks,
     kept_by: NDArray[np.int64], surface: tuple[int, ...],
@@ -441,6 +451,7 @@ def _with_days(
     tracks = track(info, explanations(instruments), ready)
     parallel = parallel_days(fit, hours, base.table.day[rows], info.day)
     exchanged = exchanged_days(fit, hours, base.table.day[rows], info.day)
+    exchanged |= _turned(base, info.day)
     parallel &= ~exchanged
     not_it = _denied(base, info, tracks, instruments, steps, ready)
     kept_by = leading(tracks, may_be_named, not_it)

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from analytics.trends.daily import DailyInformation
 from analytics.trends.model import DEPOSIT, SIZE, Array
 from analytics.trends.reference_condition import WIDEN_DEPOSIT
-from analytics.trends.tracking import WANDER_METER, WANDER_TEMPERATURE_K
 
+# What an instrument's error may change by since the reference, per root day: K, then ln.
+WALK_K, WALK_METER = 0.006, 0.0003
 # A filtered level resembles that of the days before; what is left is the day's own.
 ALIKE_DAYS = 25.0
 OWN_SHARE = 0.2
@@ -65,7 +66,7 @@ def frozen_days(
     away = (info.day[kept] - (since if about is None else about)).astype(float)
     walked = np.minimum(np.abs(away[:, None]), np.abs(away)) * (away[:, None] * away > 0)
     step = np.zeros(len(others))
-    step[:4], step[4:6] = WANDER_TEMPERATURE_K**2, WANDER_METER**2
+    step[:4], step[4:6] = WALK_K**2, WALK_METER**2
     return DepositDays(
         day=info.day[kept],
         deposit=E[kept, DEPOSIT] / information - through @ covariance @ b[others],

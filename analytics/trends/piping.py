@@ -4,6 +4,7 @@ Lives here: the two predictions of the primary return, side by side, hour by hou
 Causal: a day is judged by itself and the two days with evidence before it.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +20,8 @@ LEAST_MISS_K = 1.5  # of the counterflow prediction: more than thermometers are 
 BETTER = 0.5  # parallel flow must miss by less than this share of it
 DAYS = 3
 BEFORE_DAYS = 10  # with evidence, that tell what the counterflow prediction missed by before
+SERVICE_DAYS = 14  # after a service, within which its mistakes show
+TURNED_K = 0.6  # approach that changes its sign: more than thermometers stray within days
 ABRUPT = 2.5  # times that: pipes are not exchanged by and by
 
 
@@ -72,6 +75,38 @@ def exchanged_days(
     return _explained_better(
         as_read, np.abs(fit.model.residuals(fit.point, exchanged)[:, 0]), day, days
     )
+
+
+def exchanged_after_service(
+    day: NDArray[np.int64], cold_end_K: Array, services: Sequence[int], days: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Tell for each of ``days`` whether the cold end has turned its sign at a service, and kept it.
+
+    An exchanger whose returns are taken for each other shows its approach with the other sign from one
+    day to the next; this needs no hours with evidence, which crossing streams may leave none of.
+
+    Parameters
+    ----------
+    day, cold_end_K : (n,) by running hour: primary return minus secondary return
+    services : days on which somebody worked on the exchanger
+    """
+    daily = pd.Series(cold_end_K).groupby(day).median()
+    recent = daily.rolling(DAYS, min_periods=1).median()
+    turned = np.zeros(len(daily), dtype=bool)
+    at = daily.index.to_numpy()
+    for service in services:
+        first = int(np.searchsorted(at, service))
+        before = daily.iloc[max(first - BEFORE_DAYS, 0) : first].median()
+        after = daily.iloc[first : first + SERVICE_DAYS]
+        soon = after[1:].rolling(DAYS).median()
+        like = (soon + before).abs() < np.maximum(0.4 * before, 0.5)
+        if not before > TURNED_K or not (like & (soon < -TURNED_K)).any():
+            continue
+        row = first + 1 + int(np.flatnonzero(like & (soon < -TURNED_K))[0])
+        back = np.flatnonzero(recent.to_numpy()[row:] > TURNED_K / 2)
+        turned[row : row + int(back[0]) if len(back) else None] = True
+    told = pd.Series(turned, index=at).reindex(days, method="ffill")
+    return told.fillna(False).to_numpy(dtype=bool)
 
 
 def _explained_better(
