@@ -6,7 +6,7 @@ import io
 import lzma
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, Any, Final, Self
 
 import pyarrow as pa
 
@@ -68,7 +68,30 @@ def unpacked(open_source: Opener) -> tuple[Opener, str]:
     }
     if packing not in make:
         return open_source, packing
-    return (lambda: make[packing](open_source())), packing
+
+    def open_unpacked() -> Any:
+        raw = open_source()
+        return _Unpacking(make[packing](raw), raw)
+
+    return open_unpacked, packing
+
+
+class _Unpacking:
+    """A stream that unpacks another one, and closes it, too."""
+
+    def __init__(self, stream: Any, raw: IO[bytes]) -> None:
+        self._stream, self._raw = stream, raw
+
+    def read(self, size: int = -1) -> bytes:
+        data: bytes = self._stream.read(size)
+        return data
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stream.close()
+        self._raw.close()
 
 
 def line_blocks(open_source: Opener, size: int) -> Iterator[bytes]:

@@ -129,6 +129,8 @@ def import_files(
                 if part.refused:
                     refused(part.name, part.refused)
         report("imported", len(found), len(found))
+    if not as_json:
+        _print_assumed(reports)
     if report_to is not None:
         _write_reports(report_to, reports)
     if not found:
@@ -138,6 +140,21 @@ def import_files(
         print_json(results)
     if failed:
         raise typer.Exit(1)
+
+
+def _print_assumed(reports: list[dict[str, Any]]) -> None:
+    """Say once for all files which clock was taken where they cannot tell."""
+    from service.cli.output import note
+
+    said = [
+        (report["name"], reason["examples"][0]["text"])
+        for report in reports
+        for reason in report["reasons"]
+        if reason["reason"] == "clock assumed" and reason["examples"]
+    ]
+    if said:
+        more = f" and {len(said) - 1} more" if len(said) > 1 else ""
+        note(f"{said[0][0]}{more}: {said[0][1]}")
 
 
 def _write_reports(path: Path, reports: list[dict[str, Any]]) -> None:
@@ -220,6 +237,8 @@ def _print_outcome(outcome: "ImportOutcome", ledger: Any) -> None:
     )
     if outcome.refused_rows:
         for finding in ledger.findings(outcome.run, limit=3):
+            if finding["severity"] == "note":
+                continue  # they tell of no row that was refused
             line = f" line {finding['line']}" if finding["line"] is not None else ""
             column = f", column {finding['column']}" if finding["column"] else ""
             note(f"  {outcome.name}{line}{column}: {finding['text']}")

@@ -137,8 +137,9 @@ def refuse_future(at_utc: datetime, now_utc: datetime, zone: ZoneInfo) -> None:
     day, today = at_utc.astimezone(zone).date(), now_utc.astimezone(zone).date()
     if day > today:
         raise RegisterError(
-            f"date: {day} is still to come, today is {today}. The log holds what was done; "
-            "enter the visit once it has taken place."
+            f"date: {day} is still to come, today is {today}. The log holds what was done: a planned visit "
+            "that is put off would become history by itself. Enter it once it has taken place; until then "
+            "keep it out of the log, or correct the year."
         )
 
 

@@ -7,6 +7,7 @@ read again when a confirmed entry concerns them.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from service.register.editing import PointChange, change_points
 from service.register.maintenance import read_maintenance
@@ -42,7 +43,9 @@ def confirm_points(
         changes,
         seen=seen,
         replace=replace,
-        check=lambda plant: read_maintenance(settings.maintenance_path, plant),
+        check=lambda plant: read_maintenance(
+            settings.maintenance_path, plant, now_utc=datetime.now(UTC)
+        ),
     )
     load_register(settings, store)
     return Confirmed(

@@ -65,7 +65,7 @@ def answer(task: Task, trends: pd.DataFrame, evaluate: Evaluate | None) -> Answe
     return Answer(
         evaluation=replace(found, intervals=found.intervals.iloc[:0]),
         intervals=to_parquet(found.intervals),
-        day_marks=reopening.packed(reopening.day_marks(trends)),
+        day_marks=reopening.packed(reopening.day_marks(trends, task.gaps)),
     )
 
 

@@ -45,11 +45,13 @@ class Reopened:
         )
 
 
-def day_marks(trends: pd.DataFrame) -> Marks:
+def day_marks(trends: pd.DataFrame, gaps: pd.DataFrame | None = None) -> Marks:
     """Return a mark of each UTC day that has readings.
 
     Two days with the same readings have the same mark, whatever order or files they came in; with
-    any other value, stamp or role it differs, but for one chance in 2**64.
+    any other value, stamp or role it differs, but for one chance in 2**64. A gap of which the logger
+    tells (``gaps``, a gap frame) says that a reading held for less long: it marks the days on which it
+    begins and ends.
     """
     if not len(trends) or not len(trends.columns):
         return np.empty(0, dtype=_MARK)
@@ -67,7 +69,28 @@ def day_marks(trends: pd.DataFrame) -> Marks:
     found = np.empty(len(days), dtype=_MARK)
     found["day"], found["values"] = days, np.add.reduceat(count, starts)
     found["mark"] = np.add.reduceat(total, starts)
+    if gaps is not None and len(gaps):
+        _mark_gaps(found, gaps)
     return found[found["values"] > 0]
+
+
+def _mark_gaps(found: Marks, gaps: pd.DataFrame) -> None:
+    ends = [
+        np.asarray(pd.DatetimeIndex(gaps[name]).as_unit("us").asi8)
+        for name in ("begin_utc", "end_utc")
+    ]
+    names = np.array([ROLE_NAMES.index(r) for r in gaps["role"]], dtype=np.uint64)
+    bits = _mixed(ends[0].astype(np.uint64)) ^ ends[1].astype(np.uint64)
+    cells = _mixed(bits ^ _mixed(names + np.uint64(len(ROLE_NAMES))))  # apart from any reading's
+    days = np.unique(
+        np.column_stack(
+            [np.arange(len(cells)).repeat(2), np.column_stack(ends).ravel() // _DAY_US]
+        ),
+        axis=0,
+    )
+    row = np.searchsorted(found["day"], days[:, 1])
+    there = (row < len(found)) & (found["day"][np.minimum(row, len(found) - 1)] == days[:, 1])
+    np.add.at(found["mark"], row[there], cells[days[there, 0]])
 
 
 def _mixed(bits: NDArray[np.uint64]) -> NDArray[np.uint64]:

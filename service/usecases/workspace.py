@@ -55,7 +55,7 @@ def init_workspace(settings: Settings) -> tuple[Path, ...]:
 def check_register(settings: Settings) -> Plant:
     """Read register and log without loading them; raise RegisterError where they are wrong."""
     plant = read_register(settings.register_path)
-    read_maintenance(settings.maintenance_path, plant)
+    read_maintenance(settings.maintenance_path, plant, now_utc=datetime.now(UTC))
     return plant
 
 
@@ -68,8 +68,8 @@ def load_register(settings: Settings, store: Store) -> Registered:
         If one of the two files is wrong; nothing is loaded then.
     """
     plant = read_register(settings.register_path)
-    events = read_maintenance(settings.maintenance_path, plant)
     now_utc = datetime.now(UTC)
+    events = read_maintenance(settings.maintenance_path, plant, now_utc=now_utc)
     with store.writing() as connection:
         before = set(registered.exchanger_ids(connection))
         registered.save_plant(connection, plant, now_utc=now_utc)

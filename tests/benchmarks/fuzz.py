@@ -38,6 +38,7 @@ import pyarrow as pa
 from joblib import Parallel, delayed
 
 from analytics.vocabulary.errors import IngestError
+from ingest import large, streams
 from ingest.containers import members
 from ingest.dialects import even_lines
 from ingest.pipeline import ReadResult, read_trends
@@ -279,24 +280,51 @@ def judge(base: Base, mutant: Mutant, result: ReadResult) -> str:
     return "damage said" if said else "read"
 
 
+def read_in_parts(data: bytes, name: str) -> ReadResult | None:
+    """Read a file in small parts, as a large one in large ones; ``None`` where it is read whole."""
+    with (
+        mock.patch.object(streams, "_READ", 50),
+        mock.patch.multiple(
+            large, PART_BYTES=500, LARGE_FROM=0, CONTEXT_BYTES=150, _SAMPLE_BYTES=200
+        ),
+    ):
+        found = large.survey(streams.opener(data), name, RULES)
+        if found is None:
+            return None
+        frames: dict[str, list[pd.DataFrame]] = {}
+        try:
+            for part in found.parts():
+                for tag, frame in part.items():
+                    frames.setdefault(tag, []).append(frame)
+        except IngestError:
+            return None
+    # a stamp of a role that came in two parts would stand twice here, and be found out by its value
+    blocks = {tag: pd.concat(parts).sort_index() for tag, parts in frames.items()}
+    return ReadResult(blocks=blocks, findings=found.findings, examination=found.examination)
+
+
 def try_one(number: int) -> str:
     """Mutate and read one file; the number is the seed."""
     chance = random.Random(number)
     texts, packed = bases(), packages()
     began = time.perf_counter()
-    kind = number % (2 * len(texts) + 2)  # each text the careful way and by columns; packed ones
-    name = texts[kind // 2].name if kind < 2 * len(texts) else ""
+    # each text the careful way, by columns, and in parts as a large file; packed ones
+    kinds = 3 * len(texts)
+    kind = number % (kinds + 2)
+    name = texts[kind // 3].name if kind < kinds else ""
     try:
         if not name:
-            chosen = packed[number // (2 * len(texts) + 2) % len(packed)]
+            chosen = packed[number // (kinds + 2) % len(packed)]
             name = chosen.name
             outcome = try_packed(chosen, chance)
         else:
-            base = texts[kind // 2]
+            base = texts[kind // 3]
             mutant = mutate(base, chance)
-            ends = EVEN_FROM if kind % 2 else 1 << 40
+            ends = EVEN_FROM if kind % 3 else 1 << 40
             with mock.patch.object(even_lines, "_ENDS", ends):
-                outcome = judge(base, mutant, read_trends(mutant.data, base.name, RULES))
+                result = read_in_parts(mutant.data, base.name) if kind % 3 == 2 else None
+                result = result or read_trends(mutant.data, base.name, RULES)
+                outcome = judge(base, mutant, result)
     except IngestError as error:
         outcome = "refused" if str(error).startswith(name) else f"WRONG: sentence {error}"
     except Exception:  # noqa: BLE001 - whatever comes is what is looked for

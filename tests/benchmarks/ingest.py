@@ -2,6 +2,7 @@
 
 python -m tests.benchmarks.ingest                  # a year of one-minute data, eight points
 python -m tests.benchmarks.ingest --days 30        # less of it
+python -m tests.benchmarks.ingest --large 2        # a file of 2 GB, too
 
 Each measurement runs in a process of its own, so that its peak memory is its own.
 """
@@ -13,10 +14,13 @@ import subprocess
 import sys
 import tempfile
 import time
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+from pyarrow import csv
 
 POINTS = (
     ("HX PRI SUP T", "primary_supply_temperature", "degC", 85.0),
@@ -51,6 +55,28 @@ def write_wide(path: Path, days: int) -> None:
             frame.to_csv(out, header=False)
 
 
+def write_seconds(path: Path, size: float, start: str = "2024-09-01") -> int:
+    """Write about ``size`` bytes of readings of eight points, one each second; return the rows."""
+    rng = np.random.default_rng(2)
+    names = ["Time", *(n for n, *_ in POINTS)]
+    at, rows = 0, 200_000
+    with path.open("wb") as out:
+        out.write((",".join(names) + "\n").encode())
+        while out.tell() < size:
+            stamps = np.datetime64(start, "s") + np.arange(at, at + rows)
+            columns = [pa.array(stamps).cast(pa.string())]
+            columns += [
+                pa.array((level + np.cumsum(rng.normal(0, 0.003, rows)).clip(-9, 9)).round(2))
+                for *_, level in POINTS
+            ]
+            csv.write_csv(
+                pa.table(columns, names=names), out,
+                csv.WriteOptions(include_header=False, quoting_style="none"),
+            )  # fmt: skip
+            at += rows
+    return at
+
+
 def write_long(wide_file: Path, path: Path) -> None:
     """Write the readings of ``wide_file`` as a table of time, point and value."""
     with path.open("w", encoding="utf-8") as out:
@@ -62,28 +88,25 @@ def write_long(wide_file: Path, path: Path) -> None:
 
 
 def _bare(path: Path) -> None:
-    from pyarrow import csv
-
     csv.read_csv(path)
 
 
 def _stored(path: Path) -> None:
     from service.settings import Settings
-    from service.usecases.files import ImportOptions
+    from service.usecases.files import ImportOptions, load
     from service.usecases.ledger import Ledger
 
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(dir=path.parent) as folder:
         workspace = Path(folder)
         (workspace / "plant.toml").write_text(REGISTER)
         ledger = Ledger.open(Settings(workspace=workspace))
         ledger.load_register()
         # libraries and units are loaded once a process, however many files it takes
-        first = "\n".join(path.read_text().split("\n", 100)[:100]).replace(
-            "2024-09-01", "2023-09-01"
-        )
-        ledger.import_store("first.csv", (first + "\n").encode(), ImportOptions())
+        with path.open() as lines:
+            first = "".join(islice(lines, 100)).replace("2024-09-01", "2023-09-01")
+        ledger.import_store("first.csv", first.encode(), ImportOptions())
         began, cpu = time.perf_counter(), time.process_time()
-        done = ledger.import_store(path.name, path.read_bytes(), ImportOptions())
+        done = ledger.import_store(path.name, load(path), ImportOptions())
         seconds, cpu = time.perf_counter() - began, time.process_time() - cpu
         ledger.close()
     print(json.dumps({"seconds": seconds, "cpu": cpu, "rows": done.rows, "peak_MB": _peak_MB()}))
@@ -127,17 +150,23 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--days", type=int, default=365)
     parser.add_argument("--times", type=int, default=3)
+    parser.add_argument("--large", type=float, help="GB of a file of each second's readings, too")
+    parser.add_argument("--folder", help="where the files are written")
     parser.add_argument("--measure", nargs=2, metavar=("WHAT", "FILE"))
     given = parser.parse_args()
     if given.measure:
         {"bare": _time_bare, "stored": _stored}[given.measure[0]](Path(given.measure[1]))
         return
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(dir=given.folder) as folder:
         wide_file, long_file = Path(folder) / "wide.csv", Path(folder) / "long.csv"
         write_wide(wide_file, given.days)
         write_long(wide_file, long_file)
         _compare(wide_file, given.times)
         _compare(long_file, given.times)
+        if given.large:
+            large_file = Path(folder) / "seconds.csv"
+            write_seconds(large_file, given.large * 1e9)
+            _compare(large_file, 1)
 
 
 if __name__ == "__main__":

@@ -201,15 +201,28 @@ def test_a_file_beyond_every_limit_is_not_read(run, tmp_path):
     assert "hole.csv: 2048 MiB unpacked, more than the limit of 1024 MiB" in done.stderr
 
 
+def test_the_clock_assumed_is_said_once_for_all_files(run, write_trends, tmp_path):
+    paths = []
+    for month in ("06", "07", "12"):
+        paths.append(str(tmp_path / f"{month}.csv"))
+        Path(paths[-1]).write_text(write_trends(start=f"2025-{month}-03"), encoding="utf-8")
+    done = run("import", *paths)
+    assert done.stderr.count("logger_time_zone") == 1
+    assert "06.csv and 1 more: the stamps carry no offset" in done.stderr
+    assert "logger_time_zone" not in run("import", paths[2]).stderr
+
+
 def test_a_column_of_another_measure_is_named_once(run, trend_file):
     heading, rest = trend_file.read_text(encoding="utf-8").split("\n", 1)
     units = "," + ",".join("kW" if "FLOW" in c else "degC" for c in heading.split(",")[1:])
     trend_file.write_text(f"{heading}\n{units}\n{rest}", encoding="utf-8")
     done = run("import", str(trend_file))
-    assert done.stderr.strip() == (
+    finding, clock = done.stderr.strip().splitlines()
+    assert finding == (
         "october.csv line 2, column A.HX1.HM FLOW: unit 'kW' does not measure primary flow, for "
         "which the point is registered. Left out; check the entry in the register."
     )
+    assert "logger_time_zone" in clock
 
 
 def test_options_reach_the_reader(run, trend_file):

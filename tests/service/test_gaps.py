@@ -113,6 +113,31 @@ def test_a_gap_is_stored_once_makes_the_assessment_old_and_outlives_a_rereading(
     pd.testing.assert_frame_equal(stored(ledger), before)
 
 
+def test_a_gap_reopens_the_days_on_which_it_begins_and_ends():
+    from service.usecases.reopening import day_marks, reopened
+
+    index = pd.date_range(START, periods=5 * 24, freq="1h", name="time_utc")
+    trends = pd.DataFrame({"primary_supply_temperature": 70.0}, index=index)
+
+    def gap(begin_h, end_h, role="primary_supply_temperature"):
+        begin, end = (START + pd.Timedelta(hours=h) for h in (begin_h, end_h))
+        return pd.DataFrame(
+            {"role": [role], "begin_utc": [begin], "end_utc": [end], "reason": ["log disabled"]}
+        )
+
+    through = index[-1].to_pydatetime()
+    whole = day_marks(trends)
+    (found,) = reopened(whole, day_marks(trends, gap(46, 50)), through)
+    assert (found.kind, found.days) == ("corrected", 2)
+    assert (found.first_utc.day, found.last_utc.day) == (2, 3)
+    (found,) = reopened(whole, day_marks(trends, gap(25, 30)), through)
+    assert (found.days, found.first_utc.day) == (1, 2)
+    assert reopened(day_marks(trends, gap(25, 30)), day_marks(trends, gap(25, 30)), through) == ()
+    for other in (gap(25, 31), gap(26, 30), gap(25, 30, "primary_return_temperature")):
+        assert reopened(day_marks(trends, gap(25, 30)), day_marks(trends, other), through)
+    assert np.array_equal(whole, day_marks(trends, gap(500, 510)))  # of no day with readings
+
+
 def test_what_a_device_overwrote_is_a_gap_from_the_last_record_read(ledger):
     device = MadeUpDevice(size=100)
     device.log(50)

@@ -447,3 +447,18 @@ def test_a_clock_that_the_weather_doubts_is_told_with_the_file(ledger):
     (doubt,) = found[1]
     assert "stay on one offset" in doubt["text"]
     assert doubt["severity"] == "doubtful"
+
+
+def test_a_visit_still_to_come_is_refused_with_its_line_and_nothing_is_loaded(ledger):
+    settings = ledger.settings
+    now = datetime.now(UTC)
+    done, today, planned = (f"{now + timedelta(days=d):%Y-%m-%d}" for d in (-40, 0, 40))
+    lines = [f"HX-01,{day},opened and cleaned" for day in (done, today, planned)]
+    path = settings.maintenance_path
+    path.write_text("\n".join(["tag,date,deed", *lines]), encoding="utf-8")
+    for load in (ledger.load_register, lambda: check_register(settings)):
+        with pytest.raises(RegisterError, match=rf"line 4: date: {planned} is still to come"):
+            load()
+    assert ledger.events() == ()
+    path.write_text("\n".join(["tag,date,deed", *lines[:2]]), encoding="utf-8")
+    assert ledger.load_register().new_log_entries == 2

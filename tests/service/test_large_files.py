@@ -1,0 +1,164 @@
+"""Large files on their way into the store: part by part, once, or not at all."""
+
+import gzip
+import json
+import subprocess
+import sys
+import textwrap
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics.vocabulary.errors import IngestError
+from ingest import large, streams
+from service.usecases import importing
+from service.usecases.dropping import DropFolder
+from service.usecases.files import ImportOptions, load
+
+OPTIONS = ImportOptions()
+HOURS = 24 * 20
+
+
+@pytest.fixture
+def _small_parts(monkeypatch):
+    monkeypatch.setattr(streams, "_READ", 500)
+    monkeypatch.setattr(large, "PART_BYTES", 4000)
+    monkeypatch.setattr(large, "LARGE_FROM", 10_000)
+    monkeypatch.setattr(large, "_PACKED_FROM", 500)
+    monkeypatch.setattr(large, "CONTEXT_BYTES", 500)
+    monkeypatch.setattr(large, "_SAMPLE_BYTES", 2000)
+    monkeypatch.setattr(importing, "_LARGE_PERHAPS", 0)
+
+
+@pytest.fixture
+def path(tmp_path, write_trends):
+    target = tmp_path / "october.csv"
+    target.write_text(write_trends(hours=HOURS))
+    return target
+
+
+@pytest.fixture
+def _no_whole(monkeypatch):
+    """Whoever reads the file whole fails."""
+    monkeypatch.setattr(importing, "read_source", lambda *_a, **_k: pytest.fail("read whole"))
+
+
+@pytest.mark.usefixtures("_small_parts", "_no_whole")
+def test_a_large_file_is_stored_as_a_small_one_would_be(ledger, path, monkeypatch):
+    checked = ledger.import_check(path.name, load(path), OPTIONS)
+    assert load(path) == path
+    done = ledger.import_store(path.name, load(path), OPTIONS)
+    assert (checked.rows, checked.new_values) == (done.rows, done.new_values)
+    parts = ledger.readings("HX-01")
+    again = ledger.import_store(path.name, load(path), OPTIONS)
+    assert again.repeated
+    assert again.run == done.run
+    report = ledger.import_report(done.run)
+    monkeypatch.undo()
+    whole = ledger.import_check("the same.csv", path.read_bytes() + b"\n", OPTIONS)
+    assert (whole.rows, whole.new_values, whole.changed_values) == (done.rows, 0, 0)
+    assert report["account"]["lines_read"] == HOURS
+    assert report["account"]["stamps_stored"] == len(parts) == done.rows == HOURS
+
+
+@pytest.mark.usefixtures("_small_parts", "_no_whole")
+def test_packed_ones_too_and_they_are_kept_and_read_again(ledger, workspace, path, tmp_path):
+    packed = tmp_path / "october.csv.gz"
+    packed.write_bytes(gzip.compress(path.read_bytes()))
+    assert load(packed) == packed
+    done = ledger.import_store(packed.name, packed, OPTIONS)
+    before = ledger.readings("HX-01")
+    assert done.new_values == int(before.count().sum())
+    reread = ledger.reread()
+    assert reread.values_now == reread.values_before == done.new_values
+    pd.testing.assert_frame_equal(ledger.readings("HX-01"), before)
+
+
+@pytest.mark.usefixtures("_small_parts", "_no_whole")
+def test_an_open_question_stores_nothing(ledger, write_trends, tmp_path):
+    path = tmp_path / "spring.csv"
+    # the clock of the file runs through the hour that never was, a part of the file after its start
+    path.write_text(write_trends(start="2026-03-20", hours=HOURS, step_min=60))
+    with pytest.raises(IngestError, match="time-zone"):
+        ledger_of_limit(ledger, path)
+    assert ledger.readings("HX-01").empty
+    assert ledger.import_runs() == ()
+    done = ledger.import_store(path.name, path, ImportOptions(time_zone="+01:00"))
+    assert done.rows == HOURS
+
+
+def ledger_of_limit(ledger, path):
+    """Import with a limit of size that lets nothing be read whole."""
+    survey_source = importing.survey_source
+
+    def limited(*args):
+        survey = survey_source(*args)
+        survey.rules = replace(survey.rules, bytes_most=1)
+        return survey
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(importing, "survey_source", limited)
+        return ledger.import_store(path.name, path, OPTIONS)
+
+
+@pytest.mark.usefixtures("_small_parts")
+def test_a_file_out_of_order_is_read_whole_with_nothing_stored_twice(own_ledger, path):
+    lines = path.read_text().splitlines()
+    order = np.random.default_rng(1).permutation(HOURS)
+    path.write_text("\n".join([lines[0], *(lines[1 + i] for i in order)]) + "\n")
+    done = own_ledger.import_store(path.name, path, OPTIONS)
+    assert (done.rows, done.new_rows) == (HOURS, HOURS)
+    assert len(own_ledger.import_runs()) == 1
+
+
+@pytest.mark.usefixtures("_small_parts", "_no_whole")
+def test_the_watched_folder_takes_them(own_ledger, path, tmp_path):
+    drop = DropFolder(tmp_path / "inbox", settle_s=0.0)
+    drop.prepare()
+    path.replace(drop.folder / path.name)
+    drop.sweep(own_ledger)
+    (taken,) = drop.sweep(own_ledger)
+    assert taken.outcomes[0].new_rows == HOURS
+    assert taken.moved_to.parent.name == "done"
+
+
+_STREAM = """
+    import json, resource, sys, tempfile
+    from pathlib import Path
+        from service.usecases.files import ImportOptions, load
+    from service.usecases.ledger import Ledger
+    from tests.benchmarks.ingest import REGISTER
+
+    def peak_MB():
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "plant.toml").write_text(REGISTER)
+        ledger = Ledger.open(Settings(workspace=Path(folder)))
+        ledger.load_register()
+        found = []
+        for path in map(Path, sys.argv[1:]):
+            done = ledger.import_store(path.name, load(path), ImportOptions())
+            found.append({"rows": done.rows, "new": done.new_rows, "peak_MB": peak_MB()})
+        ledger.close()
+    print(json.dumps(found))
+"""
+
+
+@pytest.mark.slow
+def test_memory_does_not_grow_with_the_file(tmp_path):
+    """Some 70 MB first, and then three times as much: the peak stays where it was."""
+    from tests.benchmarks.ingest import write_seconds
+
+    small, big = tmp_path / "small.csv", tmp_path / "big.csv"
+    rows = [write_seconds(small, 70e6), write_seconds(big, 210e6, start="2025-01-01")]
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(_STREAM), str(small), str(big)],
+        check=True, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    first, second = json.loads(done.stdout.splitlines()[-1])
+    assert [first["rows"], second["rows"]] == [first["new"], second["new"]] == rows
+    assert first["peak_MB"] < 600
+    assert second["peak_MB"] - first["peak_MB"] < 80  # the file is 140 MB longer
