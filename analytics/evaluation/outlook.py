@@ -29,6 +29,7 @@ from analytics.trends.reference_condition import (
     ReferencePoint,
     days_to_index,
 )
+from analytics.trends.yardstick import yardstick_moves
 from analytics.vocabulary.quantities import REASON_BITS
 from analytics.vocabulary.records import (
     Capacity,
@@ -44,6 +45,9 @@ from analytics.vocabulary.records import (
 HORIZON_DAYS = 730
 FUTURES = 400
 LEAST_FORECAST_DAYS = 15
+FAR_LIKELIER = (
+    20.0  # log evidence of an instrument beside the deposit, over that of a deposit alone
+)
 MOST_FLOW = 0.999  # quantile of the hourly flows taken for the most the valve lets through
 
 
@@ -124,6 +128,8 @@ def foresee(account: Account, at: ReferencePoint) -> FoulingForecast | None:
     since = max(epoch_start(account), account.ready)
     if account.kept_by[-1] != 1:  # an instrument has a say: its error is not deposit
         days = tracked_days(info.day, *account.deposit(), since)
+    elif (beside := _beside_an_instrument(account)) is not None:
+        days = tracked_days(info.day, *beside, since)
     else:
         days = frozen_days(info, account.ready, since)
     if len(days.day) < LEAST_FORECAST_DAYS:
@@ -135,6 +141,23 @@ def foresee(account: Account, at: ReferencePoint) -> FoulingForecast | None:
         made=np.datetime64(int(info.day[-1]), "D"), horizon_days=HORIZON_DAYS,
         start_sd=0.1 if since in account.surface_days else 0.005,
     )  # fmt: skip
+
+
+def _beside_an_instrument(account: Account) -> tuple[Array, Array] | None:
+    """Return the deposit as known beside the instrument that errs by far likeliest, if one does.
+
+    It may be one that nobody may name, as a change of the plates looks like it: what it shows is not
+    named here, it is only kept out of the deposit.
+    """
+    tracks, info = account.tracks, account.info
+    assert tracks is not None
+    assert info is not None
+    pairs = [j for j, e in enumerate(tracks.explanations) if len(e.moving) == 2]
+    best = max(pairs, key=lambda j: float(tracks.evidence[-1, j]), default=1)
+    if tracks.evidence[-1, best] <= tracks.evidence[-1, 1] + FAR_LIKELIER:
+        return None
+    deposit, sd = tracks.deposit[:, best], tracks.deposit_sd[:, best]
+    return deposit - yardstick_moves(info.day, deposit, sd, account.surface_days), sd
 
 
 def forecast_record(
