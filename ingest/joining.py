@@ -72,10 +72,23 @@ def _frame(roles: dict[str, pd.Series]) -> pd.DataFrame:
         frame = pd.DataFrame({role: s.to_numpy() for role, s in roles.items()}, index=first)
     else:
         frame = pd.concat(roles, axis=1, sort=True).sort_index()
-    frame = frame.dropna(how="all")
+    if _some_rows_empty(roles):
+        frame = frame.dropna(how="all")
     frame.columns = frame.columns.astype(object)
     frame.index.name = "time_utc"
     return frame
+
+
+def _some_rows_empty(roles: dict[str, pd.Series]) -> bool:
+    first, *others = (series.index for series in roles.values())
+    if any(index is not first for index in others):
+        return True  # perhaps
+    filled = np.zeros(len(first), dtype=bool)
+    for series in roles.values():
+        filled |= ~np.isnan(series.to_numpy())
+        if filled.all():
+            return False
+    return True
 
 
 @dataclass(frozen=True, slots=True)

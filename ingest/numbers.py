@@ -38,6 +38,8 @@ SWITCH_WORDS: dict[str, str] = {**dict.fromkeys(_ON, "1"), **dict.fromkeys(_OFF,
 _NO_COMMA = "no decimal comma seen"
 _STATE = re.compile(r"\{([^{}]*)\}\s*$")
 _GROUPING = "[ \u00a0\u202f\u2009'\u2019]"
+_GROUPS = re.compile(rf"{_GROUPING}(?=\d{{3}})")
+_BODY = re.compile(r"^[-+]?([\d.,]+)")
 _PLAIN = r"^[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?$"
 
 
@@ -72,8 +74,8 @@ def decimal_mark(texts: list[str], delimiter: str) -> DecimalMark:
     comma = dot = 0
     unclear_comma = unclear_dot = 0
     for text in texts:
-        bare = re.sub(rf"{_GROUPING}(?=\d{{3}})", "", text)
-        number = re.match(r"^[-+]?([\d.,]+)", bare)
+        plain = text.isascii() and " " not in text and "'" not in text
+        number = _BODY.match(text if plain else _GROUPS.sub("", text))
         if number is None or not ({",", "."} & set(number[1])):
             continue
         body = number[1]

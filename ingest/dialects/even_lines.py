@@ -80,9 +80,6 @@ def find_even_lines(data: bytes, delimiter: str) -> tuple[EvenLines, bytes, byte
     width = data.count(delimiter.encode(), begin, line_end) + 1
     if width == 1 or data.startswith(_MARK, begin):
         return None
-    # the reader would give a line without anything as many cells as the others
-    if any(data.find(empty, begin - 1, end) >= 0 for empty in (b"\n\n", b"\n\r\n")):
-        return None
     lines = pa.py_buffer(data)[begin:end]
     kinds = _kinds(lines, delimiter, width)
     table = None if kinds is None else _read(lines, delimiter, kinds)
@@ -90,8 +87,12 @@ def find_even_lines(data: bytes, delimiter: str) -> tuple[EvenLines, bytes, byte
     if table is None or table.num_rows != data.count(b"\n", begin, end):
         return None
     columns = tuple(_whole(column) for column in table.itercolumns())
+    blank = _blank(columns)
+    # the reader gives a line without anything as many cells as the others
+    if blank.any() and any(data.find(empty, begin - 1, end) >= 0 for empty in (b"\n\n", b"\n\r\n")):
+        return None
     start = data.count(b"\n", 0, begin)
-    return EvenLines(start, columns, _blank(columns)), data[:begin], data[end:]
+    return EvenLines(start, columns, blank), data[:begin], data[end:]
 
 
 def _kinds(lines: pa.Buffer, delimiter: str, width: int) -> list[pa.DataType] | None:

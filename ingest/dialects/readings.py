@@ -168,7 +168,9 @@ def to_si(
                 "doubtful", column=point.name,
             )  # fmt: skip
         unit = "degC"
-    si = np.where(switched, values, convert(values, unit, role.unit))
+    si = convert(values, unit, role.unit)
+    if switched.any():
+        si = np.where(switched, values, si)
     report.unit_used = unit
     if point.role == "pump_running":
         # speeds and frequencies say the same thing

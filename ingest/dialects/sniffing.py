@@ -53,6 +53,9 @@ class Table:
     head: int = 0  # lines above the first row
     width: int = 0
     samples: Mapping[tuple[int, int], list[str]] | None = None  # of the file that this is a part of
+    lines_known: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
     sampled: dict[tuple[int, int, int], list[str]] = field(
         default_factory=dict, compare=False, repr=False
     )
@@ -60,7 +63,10 @@ class Table:
     @property
     def lines(self) -> NDArray[np.int64]:
         """The line of each row."""
-        return self.lines_of(slice(None))
+        if id(self.rows) not in self.lines_known:
+            # the rows are held along, so that no others can get their number
+            self.lines_known[id(self.rows)] = (self.rows, self.lines_of(slice(None)))
+        return self.lines_known[id(self.rows)][1]
 
     def lines_of(self, rows: NDArray[np.int64] | slice) -> NDArray[np.int64]:
         """The line of some rows, which for few of many costs less than all lines do."""

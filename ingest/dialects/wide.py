@@ -117,7 +117,12 @@ def read_column(
     """Return the readings of one value column at stamps already read; ``column`` has all rows."""
     cells, index = _cells(column, mark, points), np.asarray(column.indices)
     masked = _masked(table, cells, index, position, states, report, findings)
-    values = np.where(masked, np.nan, cells.values[index])[timed.rows]
+    values = cells.values[index]
+    if masked.any():
+        values[masked] = np.nan
+    switched = cells.switched[index] if cells.switched.any() else np.zeros(len(index), dtype=bool)
+    if len(timed.rows) < len(index):
+        values, switched = values[timed.rows], switched[timed.rows]
     count_cells(report, column.dictionary, cells, index, table.lines, findings)
     stated, line = _stated_unit(table, position, cells)
     where = f"{table.name} line {line or table.header_line or 1}, column {report.heading}"
@@ -128,7 +133,6 @@ def read_column(
         unit = unit_of(point, stated, where, report, findings, line=line)
         if unit is None:
             continue
-        switched = cells.switched[index][timed.rows]
         si = to_si(point, values, switched, unit, report, findings, examination, counted)
         report.taken_for = (*report.taken_for, (point.tag, point.role))
         readings.append(Reading(report.heading, point.tag, point.role, timed.time_utc, si, lines))

@@ -201,7 +201,7 @@ def _groups(connection: Connection, exchanger: int, new: Block) -> Iterator[_Gro
             int(np.searchsorted(new.times[low:high], to_microseconds(block.last_utc), "right"))
             + low
         )
-        if block.rows < ROWS_MOST:
+        if block.rows < ROWS_MOST and before - low < ROWS_MOST and high - behind < ROWS_MOST:
             before, behind = low, high
         for start, end in ((low, before), (behind, high)):
             if start < end:
