@@ -171,7 +171,7 @@ def _concluded(
         account, odds, listed, state, forecast, money, alerts, health, effectiveness(intervals)
     )
     proposals = proposals_of(account, at, daily)
-    verdict = with_proposals(verdict, proposals)
+    verdict = verdict if early else with_proposals(verdict, proposals)
     if money is not None and verdict.kind not in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER):
         money = outlook.unproven(money)
     step("done", _STEPS, _STEPS)

@@ -5,6 +5,7 @@ import pytest
 
 from analytics.decisions.capacity import (
     DesignPoint,
+    as_used_now,
     assess_capacity,
     delivered_W,
     fit_load_line,
@@ -59,16 +60,35 @@ def test_load_line_is_found_under_noise_and_holidays():
     assert line.heating_limit_degC == pytest.approx(15.0, abs=1.5)
 
 
-def test_interval_of_the_design_load_holds_a_day_nine_times_in_ten():
+def test_interval_of_the_design_load_holds_the_mean_nine_times_in_ten():
     hits = []
     for seed in range(80):
         rng = np.random.default_rng(seed)
         outdoor, load = _days(rng, noise=0.0)
         load = load + 20_000 * rng.standard_normal(len(load))
         found = fit_load_line(outdoor, load).at(-12.0)
-        day = 30_000 + 20_000 * 27 + 20_000 * rng.standard_normal()
-        hits.append(found.low <= day <= found.high)
+        hits.append(found.low <= 30_000 + 20_000 * 27 <= found.high)
     assert 0.8 <= np.mean(hits) <= 0.98
+
+
+@pytest.mark.parametrize("factor", [0.8, 1.25, 1.5])
+def test_a_building_that_was_changed_is_judged_by_what_it_takes_now(factor):
+    """Half a winter before a change of use, half after: the line of all days would be in between."""
+    rng = np.random.default_rng(4)
+    outdoor, load = _days(rng)
+    half = len(load) // 2
+    load[half:] *= factor
+    truth = factor * (30_000 + 20_000 * 27)
+    assert fit_load_line(outdoor, as_used_now(outdoor, load)).at(-12.0).value == pytest.approx(
+        truth, rel=0.05
+    )
+    assert fit_load_line(outdoor, load).at(-12.0).value != pytest.approx(truth, rel=0.05)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_weather_and_habit_are_no_change_of_use(seed):
+    outdoor, load = _days(np.random.default_rng(seed))
+    assert as_used_now(outdoor, load) is load
 
 
 def test_too_little_winter_tells_nothing():

@@ -26,6 +26,7 @@ def account(evidence, moved, instruments=INSTRUMENTS):
     return SimpleNamespace(
         info=SimpleNamespace(day=np.array([20_000])), tracks=tracks, kept_by=np.array([1]),
         surface_days=(), deposit=lambda: (np.array([0.0]), np.array([0.01])),
+        present_row=lambda: 0,
     )  # fmt: skip
 
 

@@ -41,7 +41,9 @@ def test_the_first_weeks_are_35_days_with_evidence():
     # days without evidence do not count
     assert _days(_period(range(0, 120, 2))) == (0, 68, "first weeks")
     assert _period(range(34), until=300) is None
-    assert _period(range(60), hours=2) is None
+    # two hours count for two thirds of a day
+    assert _period(range(52), hours=2) is None
+    assert _days(_period(range(60), hours=2)) == (0, 52, "first weeks")
 
 
 def test_a_registered_clean_period_comes_first():
