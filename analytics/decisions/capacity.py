@@ -30,6 +30,7 @@ SET_POINT_MISSED_K = 3.0
 VALVE_OPEN = 0.85
 _HUBER = 1.345  # in robust standard deviations: 95 % efficient on clean normal scatter
 _ROUNDS = 8
+_TURNS = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,39 +97,56 @@ def fit_load_line(outdoor_degC: Floats, load_W: Floats) -> LoadLine | None:
 def as_used_now(outdoor_degC: Floats, load_W: Floats) -> Floats:
     """Return the loads before a lasting change of use scaled to what they would be today, W.
 
-    The split is the day between whose two sides the load over the line of all days differs most clearly;
-    it counts if it is a change by an eighth at least, far beyond the days' scatter.
+    Line, day of the change and its size are settled by turns, as a line through both uses would hide
+    the change in its slope where the seasons differ. It counts if it is an eighth at least, far
+    beyond the days' scatter.
 
     Parameters
     ----------
     outdoor_degC, load_W : ndarray, shape (n,)
         Daily means in order of time; NaN: not known.
     """
-    line = fit_load_line(outdoor_degC, load_W)
-    if line is None:
-        return load_W
+    scaled, found = load_W, None
+    for _ in range(_TURNS):
+        line = fit_load_line(outdoor_degC, scaled)
+        found = None if line is None else _change_of_use(line, outdoor_degC, load_W)
+        if found is None:
+            return load_W
+        scaled = load_W.copy()
+        scaled[: found.row] *= np.exp(found.change)
+    assert found is not None
+    return scaled if abs(found.change) >= CHANGED_LEAST and found.clear else load_W
+
+
+@dataclass(frozen=True, slots=True)
+class _ChangeOfUse:
+    row: int  # first day of the new use
+    change: float  # ln of the load
+    clear: bool
+
+
+def _change_of_use(line: LoadLine, outdoor_degC: Floats, load_W: Floats) -> _ChangeOfUse | None:
+    """Return the split of the heating days between which the load over the line differs most clearly."""
     with np.errstate(invalid="ignore", divide="ignore"):
         heats = outdoor_degC < line.heating_limit_degC - CHANGED_BELOW_K
         ratio = np.where(heats & (load_W > 0), np.log(load_W / line.load_W(outdoor_degC)), np.nan)
     rows = np.flatnonzero(np.isfinite(ratio))
     if len(rows) < 2 * CHANGED_DAYS:
-        return load_W
-    y = ratio[rows]
-    splits = np.arange(CHANGED_DAYS, len(y) - CHANGED_DAYS + 1)
-    total, count = np.cumsum(y), len(y)
-    before = total[splits - 1] / splits
-    after = (total[-1] - total[splits - 1]) / (count - splits)
-    clearness = np.abs(after - before) * np.sqrt(splits * (count - splits) / count)
+        return None
+    y, count = ratio[rows], len(rows)
+    splits = np.arange(CHANGED_DAYS, count - CHANGED_DAYS + 1)
+    total = np.cumsum(y)
+    apart = (total[-1] - total[splits - 1]) / (count - splits) - total[splits - 1] / splits
+    clearness = np.abs(apart) * np.sqrt(splits * (count - splits) / count)
     best = int(clearness.argmax())
-    split = splits[best]
-    # days resemble each other: a third of them counts
+    split = int(splits[best])
     scatter = 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2.0)
-    change = float(np.median(y[split:]) - np.median(y[:split]))
-    if abs(change) < CHANGED_LEAST or clearness[best] < 4.0 * np.sqrt(3.0) * scatter:
-        return load_W
-    scaled = load_W.copy()
-    scaled[: rows[split]] *= np.exp(change)
-    return scaled
+    return _ChangeOfUse(
+        row=int(rows[split]),
+        change=float(np.median(y[split:]) - np.median(y[:split])),
+        # days resemble each other: a third of them counts
+        clear=bool(clearness[best] > 4.0 * np.sqrt(3.0) * scatter),
+    )
 
 
 def _huber_line(below: Floats, load: Floats) -> tuple[Floats, Floats, float, float]:

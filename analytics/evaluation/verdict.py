@@ -162,9 +162,10 @@ def decide(
         if cause is None or cause.chances <= 0.5 or (fouled and _by_deposit(cause)):
             continue
         return _named(cause, ranked)
+    alarmed = _alarmed(alerts)
     if account.assumed_secondary_m3_s is not None:
-        return _temperatures_only(account, odds, listed, effectiveness)
-    accused = _accused_instrument(account, odds, listed)
+        return _temperatures_only(odds, listed, alarmed, effectiveness)
+    accused = _accused_instrument(account, odds, listed, alarmed)
     deposit = by_kind[CauseKind.DEPOSIT, None]
     fouled = fouled or _level_clear(odds, state, deposit)
     after = {kind: by_kind.get((kind, None)) for kind in AFTER_ORDER}
@@ -188,7 +189,7 @@ def decide(
     changed = changed_thermometer(account)
     if changed is not None:
         return changed
-    hidden = _off_for_sure(account, odds, listed)
+    hidden = _off_for_sure(odds, listed, alarmed)
     if hidden:  # something is off that these points cannot pin down
         return _unnamed(hidden[0], ranked, health)
     if _has_risen(odds, state):
@@ -256,19 +257,21 @@ def _named(cause: Cause, ranked: list[Cause]) -> Verdict:
     )  # fmt: skip
 
 
-def _accused_instrument(account: Account, odds: Odds, listed: list[Cause]) -> Cause | None:
+def _accused_instrument(
+    account: Account, odds: Odds, listed: list[Cause], alarmed: set[str | None]
+) -> Cause | None:
     """Return the instrument that is off for sure and matters, else ``None``.
 
     Instruments may share the blame (only the ratio of two meters shows in the balance; both ends of a
     cold pair look alike at times): then the likelier is named and the other is the runner-up.
     """
     return next(
-        (c for c in _off_for_sure(account, odds, listed) if _index_of(c) in account.may_be_named()),
+        (c for c in _off_for_sure(odds, listed, alarmed) if _index_of(c) in account.may_be_named()),
         None,
     )
 
 
-def _off_for_sure(account: Account, odds: Odds, listed: list[Cause]) -> list[Cause]:
+def _off_for_sure(odds: Odds, listed: list[Cause], alarmed: set[str | None]) -> list[Cause]:
     """Return the instruments one of which is off for sure, by what matters; the likelier first."""
     shares = shares_by_cause(odds)
     together = sum(
@@ -294,15 +297,10 @@ def _off_for_sure(account: Account, odds: Odds, listed: list[Cause]) -> list[Cau
     return found
 
 
-def _changed_by_much(account: Account, unknown: int) -> bool:
-    """Tell whether an instrument changed by what matters, whatever its error was before."""
-    scores, row = account.scores, account.present_row()
-    assert scores is not None
-    at = scores.index.index(unknown)
-    return bool(
-        scores.ratio[row, at] > CHANGE_EVIDENCE
-        and abs(scores.size[row, at]) > 1.3 * matters(unknown)
-    )
+def _alarmed(alerts: tuple[AlertEvent, ...]) -> set[str | None]:
+    """Return the instruments whose alert stands: whatever they were off by before, they have changed."""
+    kinds = (CauseKind.THERMOMETER, CauseKind.FLOW_METER)
+    return {a.subject for a in alerts if a.kind in kinds and a.ended_utc is None}
 
 
 def _index_of(cause: Cause) -> int:
@@ -462,10 +460,10 @@ def _fouling_verdict(
 
 
 def _temperatures_only(
-    account: Account, odds: Odds, listed: list[Cause], effectiveness: Estimate | None
+    odds: Odds, listed: list[Cause], alarmed: set[str | None], effectiveness: Estimate | None
 ) -> Verdict:
     """Four temperatures cannot tell a deposit from a change of flow; say what they do tell."""
-    suspect = _off_beyond_flows(account, odds, listed)
+    suspect = _off_beyond_flows(odds, listed, alarmed)
     if suspect is not None:
         return _named(suspect, [c for c in listed if c.chances > 0])
     reasons = []
@@ -498,9 +496,9 @@ def _temperatures_only(
     return cannot_tell(*reasons)
 
 
-def _off_beyond_flows(account: Account, odds: Odds, listed: list[Cause]) -> Cause | None:
+def _off_beyond_flows(odds: Odds, listed: list[Cause], alarmed: set[str | None]) -> Cause | None:
     """Return a thermometer of the cold end whose error no change of flows or plates could mimic."""
-    cold_end = [c for c in _off_for_sure(account, odds, listed) if _index_of(c) in COLD_END]
+    cold_end = [c for c in _off_for_sure(odds, listed, alarmed) if _index_of(c) in COLD_END]
     others = max(
         v for i, v in odds.evidence.items() if not set(odds.explanation[i].moving) & set(COLD_END)
     )
