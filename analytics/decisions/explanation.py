@@ -18,7 +18,7 @@ from analytics.vocabulary.records import (
 )
 
 MOST_TIMES = 1000.0  # odds no explanation is sharper than
-LEAST_RIVAL_K, LEAST_RIVAL = 0.05, 0.005  # an error smaller than that explains nothing
+LEAST_RIVAL_K, LEAST_RIVAL = 0.5, 0.04  # a smaller error is none that an instrument is accused of
 _INSTRUMENTS = (CauseKind.THERMOMETER, CauseKind.FLOW_METER)
 _HELPS = ("would_help_most", "would_help_and_give_U", "would_let_tell")
 # Of what cannot be told: the remark that says why, and what would settle it.
@@ -116,7 +116,8 @@ def _best_rival(causes: Sequence[Cause]) -> Remark | None:
         and isfinite(c.times_less_likely)
     ]  # fmt: skip
     if not found:
-        return None
+        codes = {r.code for c in causes for r in c.speaks_against}
+        return Remark(code="why_no_error") if "no_error_explains" in codes else None
     best = min(found, key=lambda c: c.times_less_likely)
     assert best.magnitude is not None
     thermometer = best.kind is CauseKind.THERMOMETER

@@ -6,7 +6,7 @@ becomes of a proposal; until a person enters it in the log it changes nothing in
 A *visit to the plates* is a sudden, lasting fall of a deposit that was established before, larger than
 the wander of the days and its own uncertainty, and likelier than a step of any instrument that may be
 named. *Plates added* (or a reference that was not clean) is such a fall to below clean, for which no
-deposit is there to vouch, so it must be surer. An *instrument* that was touched is a step of its error
+deposit is there to vouch: it must end there for sure. An *instrument* that was touched is a step of its error
 that matters and that nothing else explains nearly as well; or one that idle hours show between two
 summers. *Streams reversed* are days as if in parallel flow. Whatever the log has on the same thing within
 three weeks is no news. Each is dated by what was known on the day it was first made, and not revised.
@@ -34,7 +34,8 @@ from analytics.trends.tracking import matters
 from analytics.vocabulary.records import Deed
 
 FALL_SURE, FALL_AHEAD = 6.0, 1.5  # where a deposit is established, log likelihood ratios
-SURE, AHEAD = 12.0, 8.0  # where nothing vouches for it
+BETTER_SURE, BETTER_AHEAD = 6.0, 2.5  # to clearly better than clean, which no wander reaches
+SURE, AHEAD = 12.0, 8.0  # of an instrument, for which nothing vouches
 LEAST_FALL = 0.02  # times U0
 LEAST_SHARE = 0.35  # of the deposit there was
 BELOW_CLEAN = 0.04  # times U0, for sure
@@ -159,7 +160,8 @@ def _fall_kind(
     if stood and ratio > FALL_SURE and ahead > FALL_AHEAD and fall > LEAST_SHARE * before:
         return "visit"
     below = fall - before - NINE_IN_TEN * float(np.hypot(sd, scores.sd[j, 0]))
-    return "plates" if below > BELOW_CLEAN and ratio > SURE and ahead > AHEAD else None
+    better = below > BELOW_CLEAN and ratio > BETTER_SURE and ahead > BETTER_AHEAD
+    return "plates" if better else None
 
 
 def _unlogged(

@@ -226,7 +226,7 @@ def _row(
         building=_building(exchanger),
         about=about(exchanger, plant),
         headline=headline(evaluation, plant),
-        why=explanation(evaluation, plant),
+        why=explanation(evaluation, plant, brief=True),
         needs=evaluation.verdict.kind is VerdictKind.CLEAN_NOW,
         cost=month_of_waiting(evaluation),
         is_loss=is_a_loss(evaluation.money.next_month if evaluation.money else None),

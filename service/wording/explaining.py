@@ -1,7 +1,9 @@
 """Why a verdict stands, in one sentence whose numbers can be checked on the charts."""
 
+from collections.abc import Sequence
+
 from analytics.decisions.explanation import explain
-from analytics.vocabulary.records import Evaluation
+from analytics.vocabulary.records import Evaluation, Remark
 from service.register.plant import Plant
 from service.wording.reasons import units_of
 from service.wording.remarks import remark_text
@@ -11,17 +13,27 @@ _NAMES = ("U ", "UA ")  # whose first letter stays as it is
 _WHILE = ("why_balance_agrees", "why_share")
 
 
-def explanation(evaluation: Evaluation, plant: Plant | None = None) -> str:
-    """Return the sentence: what carried the verdict first, then what bears it out."""
+def explanation(evaluation: Evaluation, plant: Plant | None = None, *, brief: bool = False) -> str:
+    """Return the sentence: what carried the verdict first, then what bears it out.
+
+    ``brief``: with no more parts than it takes to give two numbers, and what would settle it.
+    """
     units = units_of(plant)
-    parts = [remark_text(r, units) for r in explain(evaluation)]
-    if not parts:
-        return ""
-    said = parts[0]
-    for remark, part in zip(explain(evaluation)[1:], parts[1:], strict=True):
-        said += (", while " if remark.code in _WHILE else "; ") + _inside(part)
-    return f"{said}."
+    remarks = explain(evaluation)
+    if brief:
+        remarks = _briefly(remarks)
+    said = ""
+    for remark in remarks:
+        text = remark_text(remark, units)
+        said += ", while " if said and remark.code in _WHILE else "; " if said else ""
+        said += text if not said or text.startswith(_NAMES) else text[:1].lower() + text[1:]
+    return f"{said}." if said else ""
 
 
-def _inside(text: str) -> str:
-    return text if text.startswith(_NAMES) else text[:1].lower() + text[1:]
+def _briefly(remarks: Sequence[Remark]) -> tuple[Remark, ...]:
+    count, kept = 0, []
+    for remark in remarks:
+        if count < 2 or remark.code.startswith("settles_"):
+            kept.append(remark)
+        count += len(remark.numbers)
+    return tuple(kept)

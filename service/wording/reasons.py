@@ -18,6 +18,10 @@ BESIDE_THE_PLATES = frozenset({
 })  # fmt: skip
 
 
+# Reasons whose numbers the explanation gives in fewer words.
+_IN_NUMBERS = frozenset({"visit_unlogged", "plates_unlogged", "wandered", "loss_at_reference"})
+
+
 def zone_of(plant: Plant | None) -> tzinfo:
     """Return the site's zone; UTC where no plant is known."""
     return plant.zone if plant is not None else UTC
@@ -34,8 +38,9 @@ def reason(evaluation: Evaluation, plant: Plant | None = None, *, beside: str = 
     What ``beside`` says already is left out.
     """
     units = units_of(plant)
-    texts = [remark_text(r, units) for r in evaluation.verdict.reasons[:2]]
-    said = [f"{t}." for t in texts if t[1:] not in beside or not beside]
+    told = [r for r in evaluation.verdict.reasons if not beside or r.code not in _IN_NUMBERS]
+    texts = [remark_text(r, units) for r in told[:2]]
+    said = [f"{t}." for t in texts if not beside or t[1:] not in beside]
     if evaluation.verdict.kind is VerdictKind.CLEAN_LATER:
         said = [*_pays_from(evaluation, plant), *said]
     follower = runner_up(evaluation)

@@ -90,6 +90,8 @@ def headline(evaluation: Evaluation, plant: Plant | None = None) -> str:
 
 
 def _leave(evaluation: Evaluation) -> str:
+    if any(p.remark.code == "visit_unlogged" for p in evaluation.proposals):
+        return "Leave it: cleaned, it seems, but not logged."
     if not evaluation.proofs or evaluation.proofs[-1].outcome != "worked":
         return "Leave it: no loss found."
     if evaluation.proofs[-1].event.deed is Deed.PLATES_CHANGED:

@@ -133,3 +133,12 @@ def test_no_number_contradicts_the_account_it_is_drawn_from(fault: str | None):
         if code in parts:
             rivals = [c for c in found.causes if c.subject == parts[code].words["role"]]
             assert next(iter(parts[code].numbers.values())) == rivals[0].magnitude.value
+
+
+@pytest.mark.parametrize("kind", list(VerdictKind))
+def test_the_first_page_has_the_same_sentence_with_fewer_parts(kind: VerdictKind):
+    plant = made_up.whole_plant()
+    whole, brief = (explanation(CASES[kind], plant, brief=b) for b in (False, True))
+    assert len(_numbers(brief)) >= 2, brief
+    assert len(brief) <= len(whole)
+    assert all(n in _numbers(whole) for n in _numbers(brief))

@@ -357,6 +357,7 @@ def test_a_proposal_is_a_question_that_is_answered_by_post(client: Client) -> No
     said = client.get("/exchangers/HX-07")
     assert "Were the plates cleaned about 18\u00a0March\u00a02026?" in said
     assert 'value="2026-03-18"' in said
+    assert '<a href="#log">Were the plates cleaned' in said
     assert "Were the plates cleaned" not in client.get("/exchangers/HX-03")
     address, form = (
         "/exchangers/HX-07/proposals/4",
