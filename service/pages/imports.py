@@ -17,6 +17,7 @@ from service.pages.mapping import (
     MAPPING_QUESTION,
     Row,
     heading_of,
+    proposed,
     roles_listed,
     rows_of,
     written_sentence,
@@ -141,7 +142,7 @@ def check_page(
     chosen = {name: getattr(options, name) for name in _PLAIN if getattr(options, name)}
     return page(
         request, "import_check.html", title="Import", check=found, digest=digest,
-        opening=_opening(examination.columns, questions), about=_about(found),
+        opening=_opening(examination.columns, questions, proposed(rows)), about=_about(found),
         stamps=[c.heading for c in examination.columns if c.left_out == "time"],
         rows=rows, rows_heading=heading_of(rows), roles=roles_listed(), leave_out=LEAVE_OUT,
         seen=ledger.register_digest(), problem=problem, occupied=occupied, file=file, written=written,
@@ -171,12 +172,19 @@ def options_of(query: Mapping[str, str]) -> ImportOptions:
     return ImportOptions(**plain, units=units, accept=bool(query.get("accept")))
 
 
-def _opening(columns: Sequence[Any], questions: list[str]) -> tuple[str, str]:
+def _opening(
+    columns: Sequence[Any], questions: list[str], waiting: int
+) -> tuple[str, str]:  # fmt: skip
     understood = sum(c.left_out == "time" or bool(c.taken_for) for c in columns)
     verb = "is" if understood == 1 else "are"
     first = f"{count_word(understood).capitalize()} of {count_word(len(columns))} columns {verb} understood"
     if not questions:
-        return f"{first}; no question is open.", "Nothing is stored yet."
+        rest = (
+            f"{count_word(waiting)} {'waits' if waiting == 1 else 'wait'} to be confirmed"
+            if waiting
+            else "no question is open"
+        )
+        return f"{first}; {rest}.", "Nothing is stored yet."
     open_ = (
         "one question is open"
         if len(questions) == 1

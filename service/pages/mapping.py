@@ -135,19 +135,27 @@ def roles_listed() -> list[tuple[str, str]]:
     return [(name, role_label(name)) for name in ROLE_NAMES]
 
 
+def proposed(rows: Sequence[Row]) -> int:
+    """Return how many columns are filled in and wait to be confirmed."""
+    return sum(not row.asks and not row.was and row.role != LEAVE_OUT for row in rows)
+
+
+def _columns(count: int) -> str:
+    return f"{count_word(count)} column{'' if count == 1 else 's'}"
+
+
 def heading_of(rows: Sequence[Row]) -> str:
     """Return what the form finds, as a heading."""
     asked = sum(row.asks for row in rows)
-    filled = sum(not row.asks and not row.was and row.role != LEAVE_OUT for row in rows)
+    filled = proposed(rows)
     known = sum(bool(row.was) for row in rows)
     parts = []
     if asked:
-        verb = "column needs" if asked == 1 else "columns need"
-        parts.append(f"{count_word(asked)} {verb} your choice")
+        parts.append(f"{_columns(asked)} {'needs' if asked == 1 else 'need'} your choice")
     if filled:
-        parts.append(f"{count_word(filled)} {'is' if filled == 1 else 'are'} proposed")
+        parts.append(f"{_columns(filled)} {'is' if filled == 1 else 'are'} proposed")
     if known:
-        parts.append(f"{count_word(known)} {'is' if known == 1 else 'are'} registered")
+        parts.append(f"{_columns(known)} {'is' if known == 1 else 'are'} registered")
     text = "; ".join(parts) or "nothing here looks like a point"
     return f"{text[:1].upper()}{text[1:]}."
 
