@@ -46,12 +46,12 @@ from ingest.sources import (
 from ingest.streams import NoLines, Opener, line_blocks, unpacked
 from ingest.unpacking import packed_by
 
-PART_BYTES: Final = 16 << 20
-LARGE_FROM: Final = 3 * PART_BYTES  # below, a file is read whole
+PART_BYTES: Final = 8 << 20
+LARGE_FROM: Final = 48 << 20  # below, a file is read whole
 _PACKED_FROM: Final = 4 << 20  # of a packed file, which may hold ten times as much
 CONTEXT_BYTES: Final = 1 << 19
 _SAMPLE_BYTES: Final = 1 << 19
-_SAMPLES_MOST: Final = 32
+_SAMPLES_MOST: Final = 16
 _MARK: Final = b"\xef\xbb\xbf"
 _SHAPES = ("wide", "long")
 _TOGETHER = "Split the file by month and import the parts, or export it again in the order of time."

@@ -170,8 +170,10 @@ def _concluded(
     verdict = early or decide(
         account, odds, listed, state, forecast, money, alerts, health, effectiveness(intervals)
     )
-    proposals = proposals_of(account, at, daily)
-    verdict = verdict if early else with_proposals(verdict, proposals)
+    wrong_unit = any(r.code == "flow_unit" for r in health.consequences)  # nothing else can be read
+    proposals = () if wrong_unit else proposals_of(account, at, daily)
+    if early is None:
+        verdict = with_proposals(verdict, proposals)
     if money is not None and verdict.kind not in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER):
         money = outlook.unproven(money)
     step("done", _STEPS, _STEPS)

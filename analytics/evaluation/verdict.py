@@ -288,11 +288,7 @@ def _off_for_sure(odds: Odds, listed: list[Cause], alarmed: set[str | None]) -> 
         sure = together > CREDIBLE and shares[cause.kind, cause.subject] >= ALIKE * together
         moved = odds.moved[unknown]
         large = abs(moved.value) > matters(unknown) and not moved.low <= 0 <= moved.high
-        if (
-            sure
-            and (large or _changed_by_much(account, unknown))
-            and evidence > INSTRUMENT_EVIDENCE
-        ):
+        if sure and (large or cause.subject in alarmed) and evidence > INSTRUMENT_EVIDENCE:
             found.append(cause)
     return found
 

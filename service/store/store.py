@@ -83,7 +83,7 @@ def _engine(url: str) -> Engine:
         parsed = parsed.set(drivername="postgresql+psycopg")
     if not parsed.drivername.startswith("sqlite"):
         return create_engine(parsed, pool_pre_ping=True)
-    engine = create_engine(parsed, connect_args={"timeout": 60.0})
+    engine = create_engine(parsed, connect_args={"timeout": 900.0})
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
     return engine

@@ -127,7 +127,8 @@ def test_the_watched_folder_takes_them(own_ledger, path, tmp_path):
 _STREAM = """
     import json, resource, sys, tempfile
     from pathlib import Path
-        from service.usecases.files import ImportOptions, load
+    from service.settings import Settings
+    from service.usecases.files import ImportOptions, load
     from service.usecases.ledger import Ledger
     from tests.benchmarks.ingest import REGISTER
 
