@@ -105,8 +105,8 @@ def exchanged_after_service(
         row = first + 1 + int(np.flatnonzero(like & (soon < -TURNED_K))[0])
         back = np.flatnonzero(recent.to_numpy()[row:] > TURNED_K / 2)
         turned[row : row + int(back[0]) if len(back) else None] = True
-    told = pd.Series(turned, index=at).reindex(days, method="ffill")
-    return told.fillna(False).to_numpy(dtype=bool)
+    known = np.searchsorted(at, days, side="right") - 1
+    return np.asarray((known >= 0) & turned[np.maximum(known, 0)] if len(at) else known > 0)
 
 
 def _explained_better(
