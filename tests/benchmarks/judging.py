@@ -23,11 +23,17 @@ from analytics.vocabulary.records import (
 )  # fmt: skip
 from demo_data.simulator import Scenario, simulate
 from demo_data.simulator.design_state import design_states
+from demo_data.simulator.events import LoadChange
 from demo_data.simulator.wide_fleet import Case, draw_case
 from demo_data.simulator.wide_kinds import CLEAN, DEPOSITS
 from tests.benchmarks.yardsticks import floor_scores, plain_scores
 
 ORIGIN_DAYS, AHEAD_DAYS = 45, 90
+WORKING = 0.15  # of the design duty, in the mean of a day on which the plates can be told
+PEAK_SHARE = (
+    1.05  # mean load of a design day over what clean plates deliver, from which they are too few
+)
+DELIVER_MORE = 1.03  # than the design duty: what plates with a maker's margin do at design flows
 UNWORTHY = 0.005  # of UA: an alert on less is a false one
 WORTHY = 0.04  # of UA: a deposit that ought to be named at the end
 CAUSAL_SHARE = 10  # one case in so many is assessed on a shorter record too
@@ -105,6 +111,34 @@ def right_verdicts(kind: str, final_loss: float) -> frozenset[VerdictKind]:
             return _CLEAN
         return frozenset({V.LEAVE}) if final_loss < 0.01 else _CLEAN | {V.LEAVE}
     return frozenset({V.CHECK_INSTRUMENT})
+
+
+def asked_of(case: Case, final_loss: float) -> frozenset[VerdictKind]:
+    """Return what a person should be told of a case; plates just enough may be left or added to."""
+    right = right_verdicts(case.kind, final_loss)
+    if case.kind == "too few plates" and not _too_few_for_sure(case.scenario):
+        return right | {V.LEAVE}
+    return right
+
+
+def _too_few_for_sure(scenario: Scenario) -> bool:
+    """Tell whether the mean load of a day at the design outdoor temperature exceeds clean plates."""
+    load = scenario.load
+    begin, end = load.night_hours
+    night = (end - begin) % 24 / 24
+    mean = load.share_at_design * (1 - night * (1 - load.night_need_share))
+    grown = max((f.factor for f in scenario.faults if isinstance(f, LoadChange)), default=1.0)
+    return mean * grown > PEAK_SHARE * DELIVER_MORE
+
+
+def last_working_day(case: Case, truth: pd.DataFrame) -> pd.Timestamp:
+    """Return the last day on which the exchanger had work enough to show its plates.
+
+    What grows on through a summer's standstill shows with the first cold days, not before.
+    """
+    daily = truth["duty_primary_W"].resample("D").mean()
+    worked = daily.index[daily > WORKING * case.scenario.unit.design_duty_W]
+    return worked[-1] if len(worked) else truth.index[-1]
 
 
 def answer_of(found: Evaluation, right: frozenset[VerdictKind]) -> str:
@@ -284,9 +318,10 @@ def judge(of_set: str, group: str, number: int) -> dict[str, object]:
     found = evaluate(exchanger_of(case.scenario), run.logged, log)
     assessed = time.perf_counter()
     truth = Truth(case)
-    final_loss = 1 - truth.value("cleanliness", case.end)
-    right = right_verdicts(case.kind, final_loss)
+    final_loss = 1 - truth.value("cleanliness", last_working_day(case, run.truth))
+    right = asked_of(case, final_loss)
     cause = found.verdict.cause
+    at_fault = case.kind.rsplit(" ", 1)[0] if case.kind.endswith((" drift", " step")) else None
     row: dict[str, object] = {
         "name": case.name, "set": of_set, "group": group, "number": number, "kind": case.kind,
         "category": category_of(case.kind), "instrumentation": case.instrumentation,
@@ -294,6 +329,8 @@ def judge(of_set: str, group: str, number: int) -> dict[str, object]:
         "years": (case.end - case.start).days / 365.25, "since_utc": case.hidden.since,
         "verdict": found.verdict.kind.value, "answer": answer_of(found, right),
         "named": None if cause is None else " ".join(filter(None, (cause.kind.value, cause.subject))),
+        "exactly": None if at_fault is None or found.verdict.kind is not V.CHECK_INSTRUMENT
+        else bool(cause is not None and cause.subject == at_fault),
         "final_loss": final_loss, "grade": found.health.grade,
         "reference": None if found.reference is None else found.reference.basis,
         "law": None if case.scenario.deposit is None else case.scenario.deposit.law,
