@@ -57,7 +57,7 @@ def _level(evaluation: Evaluation, *, since: bool = False) -> tuple[Remark, ...]
     if state is None or state.approach_reference_K is None:
         return ()
     clean = evaluation.daily.get("approach_clean_K")
-    known = None if clean is None else clean.dropna()
+    known = None if clean is None else clean.dropna().loc[: state.as_of_utc]
     numbers = {"approach_K": state.approach_reference_K.value}
     if known is not None and len(known):
         numbers["clean_K"] = float(known.iloc[-1])

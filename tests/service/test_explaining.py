@@ -100,12 +100,14 @@ FAULTS = (None, "deposit", "thermometer", "flow meter", "building side", "contro
 @pytest.mark.slow
 @pytest.mark.parametrize("fault", FAULTS)
 def test_no_number_contradicts_the_account_it_is_drawn_from(fault: str | None):
-    """The last concluded day of the daily account, and the causes as listed, to the digits shown."""
+    """The day of the daily account that the state is of, and the causes as listed, to the digits shown."""
     plant = simulated(fault, 5)
     found = evaluate(plant.exchanger, plant.logged)
     text = explanation(found)
     assert len(_numbers(text)) >= 2, text
-    last = found.daily.dropna(subset=["approach_reference_K"]).iloc[-1]
+    assert found.state is not None
+    concluded = found.daily.dropna(subset=["approach_reference_K"])
+    last = concluded.loc[: found.state.as_of_utc].iloc[-1]
     parts = {r.code: r for r in explain(found)}
     level = next(r for code, r in parts.items() if code.startswith("why_level"))
     assert level.numbers == {
