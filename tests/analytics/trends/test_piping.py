@@ -1,0 +1,47 @@
+"""What a service may leave behind: it shows from one day to the next, or it is something else."""
+
+import numpy as np
+import pytest
+
+from analytics.trends.piping import _from_abrupt, exchanged_after_service
+
+DAYS = np.arange(20_000, 20_080)
+SERVICE = 20_040
+HOURS = np.repeat(DAYS, 24)
+
+
+def _cold_end(before=3.0, after=None, noise=0.3):
+    """Primary return minus secondary return by hour, as read before and from the service on."""
+    rng = np.random.default_rng(7)
+    level = np.where(HOURS < SERVICE, before, before if after is None else after)
+    return level + noise * rng.standard_normal(len(HOURS))
+
+
+def test_returns_taken_for_each_other_turn_the_sign_of_the_cold_end():
+    found = exchanged_after_service(HOURS, _cold_end(after=-3.0), [SERVICE], DAYS)
+    assert not found[DAYS < SERVICE + 3].any()
+    assert found[DAYS >= SERVICE + 4].all()
+
+
+@pytest.mark.parametrize("after", [3.0, 0.5, -0.4, -6.0])
+def test_another_level_after_a_service_is_no_exchange(after):
+    """A cleaning, a thermometer that was knocked: the sign must turn and the size be what it was."""
+    assert not exchanged_after_service(HOURS, _cold_end(after=after), [SERVICE], DAYS).any()
+
+
+def test_without_a_service_a_sign_that_turns_is_not_told():
+    assert not exchanged_after_service(HOURS, _cold_end(after=-3.0), [], DAYS).any()
+
+
+def test_put_right_again_it_ends():
+    cold_end = _cold_end(after=-3.0)
+    cold_end[HOURS >= 20_060] = 3.0
+    found = exchanged_after_service(HOURS, cold_end, [SERVICE], DAYS)
+    assert found[(DAYS > SERVICE + 4) & (DAYS < 20_060)].all()
+    assert not found[DAYS > 20_063].any()
+
+
+def test_a_run_counts_from_its_abrupt_day_on():
+    found = np.array([1, 1, 1, 0, 1, 1, 1], dtype=bool)
+    abrupt = np.array([0, 1, 0, 1, 0, 0, 0], dtype=bool)
+    assert _from_abrupt(found, abrupt).tolist() == [False, True, True, False, False, False, False]
