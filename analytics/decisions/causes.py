@@ -53,7 +53,7 @@ def _likelihood_cause(
         d = odds.deposit
         k = resistance_per_deposit
         magnitude, unit = Estimate(value=d.value * k, low=d.low * k, high=d.high * k), "m**2*K/W"
-        since = _onset(account, DEPOSIT)
+        since = onset_day(account, DEPOSIT)
         speaks_for, against = _deposit_remarks(account, loss)
         by_pressure = deposit_by_pressure(signs.pressure)
         if loss is not None and loss.low > 0:
@@ -71,7 +71,7 @@ def _likelihood_cause(
             magnitude = Estimate(
                 **{n: float(np.expm1(getattr(moved, n))) for n in ("value", "low", "high")}
             )
-        since = _onset(account, index)
+        since = onset_day(account, index)
         speaks_for, against = _instrument_remarks(account, odds, index)
     return Cause(
         kind=kind, subject=role, chances=share, times_less_likely=best / max(share, 1e-12),
@@ -83,7 +83,7 @@ def _likelihood_cause(
     )  # fmt: skip
 
 
-def _onset(account: Account, index: int) -> int | None:
+def onset_day(account: Account, index: int) -> int | None:
     """Day on which a change began, as it was seen when it first became clear.
 
     Later days look back less far, so the first clear day since the last visit knows best.

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pandas as pd
 
+from analytics.decisions.causes import onset_day
 from analytics.trends.account import Account, day_number
 from analytics.trends.reference_condition import NINE_IN_TEN, estimate
 from analytics.trends.thermometer_steps import ThermometerStep
@@ -41,7 +42,11 @@ def changed_thermometer(account: Account) -> Verdict | None:
     if abs(total[index]) <= matters(index):
         return None
     own = [s for s in standing if s.index == index]
-    since = datetime.fromtimestamp((own[0].after + 1) * 86400.0, tz=UTC)
+    # idle hours know the season; if the days in operation saw it begin in between, they know the day
+    seen = onset_day(account, index)
+    within = seen is not None and own[0].after < seen <= own[-1].known
+    first = seen if seen is not None and within else own[0].after + 1
+    since = datetime.fromtimestamp(first * 86400.0, tz=UTC)
     remarks = tuple(changed_remark(s) for s in own)
     cause = Cause(
         kind=CauseKind.THERMOMETER, subject=TEMPERATURES[index], chances=1.0, times_less_likely=1.0,
