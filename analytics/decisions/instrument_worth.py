@@ -14,12 +14,11 @@ meter would pass for as good as two.
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analytics.physics.effectiveness import arrangement_of, outlet_temperatures
 from analytics.physics.fluids import fluid_properties
 from analytics.trends.account import Account
-from analytics.trends.day_effects import day_effect_sd
+from analytics.trends.day_effects import day_effect_sd, integrate_day_effects
 from analytics.trends.model import (
     ASSUMED_FLOW_NOISE,
     DEPOSIT,
@@ -208,7 +207,8 @@ def _worth(
     J = model.jacobian(point, measured)
     W = inverse_covariance(J, noise, measured.both)
     one_day = 2 * np.einsum("nij,nik,nkl->jl", J, W, J) / AUTOCORRELATED_HOURS
-    one_day = _without_day_effects(one_day, *day_effect_sd(assumed))
+    no_readings = np.zeros((1, len(one_day)))
+    (one_day,), _ = integrate_day_effects(one_day[None], no_readings, *day_effect_sd(assumed))
     before = np.diag(model.prior_sd**-2.0) + REFERENCE_DAYS * one_day
     if model.nameplate is not None:
         _, gradient = model.at_nameplate(point)
@@ -230,13 +230,6 @@ def _worth(
         role=role, loss_half=loss if known else None,
         UA_clean_half=clean if known and not assumed else None,
     )  # fmt: skip
-
-
-def _without_day_effects(L: Array, index: NDArray[np.int64], sd: Array) -> Array:
-    """Integrate the errors out that stay constant over one day, as the daily account does."""
-    LK = L[:, index]
-    middle = LK[index, :] + np.diag(sd**-2.0)
-    return np.asarray(L - LK @ np.linalg.solve(middle, LK.T))
 
 
 def _clean_sd(model: Model, point: Array, hours: ModelHours, P: Array) -> float:

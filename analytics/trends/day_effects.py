@@ -46,10 +46,10 @@ def day_sums(
     days, first = np.unique(day, return_index=True)
     L = np.add.reduceat(np.einsum("nij,nik->njk", J, WJ), first)
     E = np.add.reduceat(-np.einsum("nik,ni->nk", WJ, e), first)
-    return days, *_integrate_day_effects(L, E, *effects)
+    return days, *integrate_day_effects(L, E, *effects)
 
 
-def _integrate_day_effects(
+def integrate_day_effects(
     L: Array, E: Array, index: NDArray[np.int64], sd: Array
 ) -> tuple[Array, Array]:
     """Integrate the day effects out: ``B = L_K (L_KK + Q^-1)^-1; L - B L_K'; E - B E_K``."""
