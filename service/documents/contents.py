@@ -21,7 +21,7 @@ from service.charts.approach import approach_chart
 from service.documents.print_style import PRINT_STYLE
 from service.register.plant import Plant
 from service.wording import dates, numbers
-from service.wording.causes import cause_in_a_sentence, cause_title, chances, times_less_likely
+from service.wording.causes import cause_in_a_sentence, cause_title, chances, odds_beside
 from service.wording.explaining import explanation
 from service.wording.limits import plates_changed
 from service.wording.numbers import NBSP
@@ -194,9 +194,7 @@ def _rivals(evaluation: Evaluation, plant: Plant) -> list[list[str]]:
         return []
     named = (leading.kind, leading.subject)
     others = [c for c in evaluation.causes if (c.kind, c.subject) != named][:_RIVALS]
-    return [
-        [cause_title(c), _against(c, plant), times_less_likely(c.times_less_likely)] for c in others
-    ]
+    return [[cause_title(c), _against(c, plant), odds_beside(c)] for c in others]
 
 
 def _against(cause: Cause, plant: Plant) -> str:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from analytics.vocabulary.records import Cause, CauseKind, Evaluation, Remark, VerdictKind
 from service.register.plant import Plant
-from service.wording.causes import cause_in_a_sentence, cause_title, chances, times_less_likely
+from service.wording.causes import cause_in_a_sentence, cause_title, chances, odds_beside
 from service.wording.reasons import BESIDE_THE_PLATES
 from service.wording.remarks import remark_text
 
@@ -121,7 +121,7 @@ def rows(evaluation: Evaluation, plant: Plant) -> list[CauseRow]:
 def _odds(cause: Cause, *, beside: bool) -> str:
     if beside and cause.kind is CauseKind.NOTHING:
         return "holds along with it"
-    return times_less_likely(cause.times_less_likely)
+    return odds_beside(cause)
 
 
 def _said(remarks: Sequence[Remark], plant: Plant) -> str:

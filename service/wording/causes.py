@@ -24,6 +24,10 @@ _IN_A_SENTENCE: dict[CauseKind, str] = {
     CauseKind.STRAINER: "a blocked strainer",
     CauseKind.NOTHING: "that nothing has changed",
 }
+_BESIDE = frozenset({
+    CauseKind.BUILDING_SIDE, CauseKind.CONTROLS, CauseKind.CAPACITY, CauseKind.PIPING,
+    CauseKind.STRAINER,
+})  # fmt: skip
 _RULED_OUT = 1e6
 _LIKELIHOOD_CAP = 1000
 
@@ -73,6 +77,17 @@ def times_less_likely(times: float) -> str:
         return "as likely"
     rounded = float(f"{times:.1g}") if times < 100 else float(f"{times:.2g}")
     return f"{rounded:,.0f}{NBSP}times less likely"
+
+
+def odds_beside(cause: Cause) -> str:
+    """Return how a cause that does not lead compares with the one that does.
+
+    What shows beside the plates' account (the building, the load, a strainer) competes with nothing
+    there: both may be so.
+    """
+    if cause.kind in _BESIDE and cause.times_less_likely < 1.5:
+        return "holds along with it"
+    return times_less_likely(cause.times_less_likely)
 
 
 def chances(share: float) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from analytics.vocabulary.records import Estimate, Remark, VerdictKind
+from analytics.vocabulary.records import Cause, CauseKind, Estimate, Remark, VerdictKind
 from service.register.plant import DisplayUnits
 from service.wording import causes, dates, limits, numbers, reasons, verdicts
 from service.wording.remarks import REMARKS, remark_text
@@ -137,6 +137,14 @@ def test_time_until_is_in_weeks_then_in_months() -> None:
 )
 def test_odds_are_rounded_to_what_they_can_bear(times: float, expected: str) -> None:
     assert causes.times_less_likely(times) == expected
+
+
+def test_too_few_plates_compete_with_no_deposit() -> None:
+    """Both may be so: one of them is not as likely as the other, which is there for sure."""
+    beside = Cause(kind=CauseKind.CAPACITY, chances=0.9, times_less_likely=1.0)
+    rival = Cause(kind=CauseKind.THERMOMETER, chances=0.9, times_less_likely=1.0)
+    assert causes.odds_beside(beside) == "holds along with it"
+    assert causes.odds_beside(rival) == "as likely"
 
 
 def test_never_a_hundred_chances_in_a_hundred() -> None:
