@@ -147,7 +147,7 @@ def store_file(
         way = way_of_reading(plant, options)
         before = imports.last_run_of(connection, sha256, way)
     if before is not None:
-        return _outcome(before, repeated=True, findings=0)
+        return _outcome(before, repeated_as=sent.name)
     report(f"reading {name}", 0, 2)
 
     def record(connection: Connection, read: Taken) -> Mapping[str, Any]:
@@ -195,7 +195,7 @@ def store_file(
         # somebody else may have stored the same file while this one was being read
         before = imports.last_run_of(connection, sha256, way)
         if before is not None:
-            return _outcome(before, repeated=True, findings=0)
+            return _outcome(before, repeated_as=sent.name)
         keep(connection, packed.result())
         change = Change()
         for tag, frame in source.trends.items():
@@ -204,7 +204,7 @@ def store_file(
         read = Taken(source.examination, source.findings, tuple(source.trends), change)
         stored = record(connection, read)
     report(f"stored {name}", 2, 2)
-    return _outcome(stored, repeated=False, findings=len(read.findings))
+    return _outcome(stored, findings=len(read.findings))
 
 
 def _check_large(
@@ -292,7 +292,7 @@ def _store_large(
         with store.writing() as connection:
             before = imports.last_run_of(connection, *key)
             if before is not None:
-                return _outcome(before, repeated=True, findings=0)
+                return _outcome(before, repeated_as=sent.name)
             keep(connection, sent.packed())
             read = read_large(survey, partial(imports.store_readings, connection))
             read = _ask_about_large(connection, plant, read)
@@ -300,7 +300,7 @@ def _store_large(
             stored = record(connection, read)
     except NeedsWhole:
         return None
-    return _outcome(stored, repeated=False, findings=len(read.findings))
+    return _outcome(stored, findings=len(read.findings))
 
 
 def _ask_beside_stored(connection: Connection, plant: Plant, read: Source) -> Source:
@@ -430,16 +430,19 @@ def refused_of(examination: "Examination") -> int:
     return sum(examination.refused.values())
 
 
-def _outcome(run: Mapping[str, Any], *, repeated: bool, findings: int) -> ImportOutcome:
+def _outcome(
+    run: Mapping[str, Any], *, repeated_as: str | None = None, findings: int = 0
+) -> ImportOutcome:
+    """Return what a run stored; ``repeated_as``: the name under which the same bytes came again."""
     names = ("name", "sha256", "rows", "new_rows", "new_values", "changed_values", "refused_rows",
              "stored_utc")  # fmt: skip
     values: dict[str, Any] = {name: run[name] for name in names}
-    if repeated:
-        values |= {"new_rows": 0, "new_values": 0, "changed_values": 0}
+    if repeated_as is not None:
+        values |= {"name": repeated_as, "new_rows": 0, "new_values": 0, "changed_values": 0}
     return ImportOutcome(
         run=run["id"],
         tags=tuple(run["tags"]),
-        repeated=repeated,
+        repeated=repeated_as is not None,
         findings=findings,
         account=account_of(run["examination"]),
         **values,
