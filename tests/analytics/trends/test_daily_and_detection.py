@@ -170,10 +170,10 @@ def test_no_onset_lies_before_the_last_visit():
 
 
 def test_alarm_threshold():
-    """Seven for one in a hundred years, 2.2 more for each tenth of that rate."""
-    assert alarm_threshold(0.1) == pytest.approx(4.8)
-    assert alarm_threshold(0.01) == pytest.approx(7.0)
-    assert alarm_threshold(np.sqrt(1e-3)) == pytest.approx(5.9)
+    """Nine for one in a hundred years, 2.2 more for each tenth of that rate."""
+    assert alarm_threshold(0.1) == pytest.approx(6.8)
+    assert alarm_threshold(0.01) == pytest.approx(9.0)
+    assert alarm_threshold(np.sqrt(1e-3)) == pytest.approx(7.9)
     assert alarm_threshold(0.0) == alarm_threshold(1e-4)
 
 
