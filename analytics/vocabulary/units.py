@@ -19,7 +19,10 @@ _REGISTRY: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_ba
 _REGISTRY.define("meter_of_water = 9806.65 pascal")
 
 # What the units library raises for a word that is no unit.
-_NOT_A_UNIT = (pint.PintError, ValueError, TypeError, AttributeError, TokenError, AssertionError)
+_NOT_A_UNIT = (
+    pint.PintError, ValueError, TypeError, AttributeError, TokenError, AssertionError,
+    ArithmeticError, RecursionError,
+)  # fmt: skip
 
 # How building-management systems spell units, beside what the units library knows already.
 SPELLINGS: dict[str, str] = {
