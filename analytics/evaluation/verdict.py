@@ -9,15 +9,18 @@ from analytics.decisions.diagnosis import (
     INSTRUMENT_EVIDENCE,
     SMALL_LOSS,
     Odds,
-    shares_by_cause,
 )
 from analytics.decisions.pressure import RISEN_BY_DEPOSIT
+from analytics.evaluation.accused import (
+    accused_instrument,
+    alarmed_instruments,
+    off_beyond_flows,
+    off_for_sure,
+)
 from analytics.evaluation.changed_thermometer import changed_thermometer
 from analytics.trends.account import Account
 from analytics.trends.clean_reference import REFERENCE_DAYS, evidence_days
 from analytics.trends.drift import alarm_threshold
-from analytics.trends.model import DEPOSIT, INSTRUMENTS
-from analytics.trends.tracking import matters
 from analytics.vocabulary.quantities import (
     PRIMARY_RETURN,
     PRIMARY_SUPPLY,
@@ -45,15 +48,12 @@ SOON_DAYS = 60
 SWAPPED_K, SWAPPED_SHARE = 5.0, 0.9  # no plant warms the network or cools the building that much
 WOULD_HELP = ("would_help_most", "would_help_and_give_U", "would_let_tell")
 PAYS = 0.8  # chance that a visit pays, for "clean it"
-# From four temperatures: log evidence below which nothing is to be seen, and by which an error at the
-# cold end must beat all that flows nobody measures could bring about (both by simulation).
-QUIET_WITHOUT_FLOW, BEYOND_FLOWS = 25.0, 100.0
-COLD_END = (1, 3)
+# From four temperatures: log evidence below which nothing is to be seen (by simulation).
+QUIET_WITHOUT_FLOW = 25.0
 CLEARLY_BELOW = 0.99  # upper bound of the cleanliness factor of plates that are not clean
 CHANGE_EVIDENCE = (
     20.0  # log likelihood ratio from which the change of an instrument is known by size
 )
-ALIKE = 0.4  # share of the blame from which an instrument is named beside another
 
 DEED_OF: dict[CauseKind, VerdictKind] = {
     CauseKind.THERMOMETER: VerdictKind.CHECK_INSTRUMENT,
@@ -162,10 +162,10 @@ def decide(
         if cause is None or cause.chances <= 0.5 or (fouled and _by_deposit(cause)):
             continue
         return _named(cause, ranked)
-    alarmed = _alarmed(alerts)
+    alarmed = alarmed_instruments(alerts)
     if account.assumed_secondary_m3_s is not None:
         return _temperatures_only(odds, listed, alarmed, effectiveness)
-    accused = _accused_instrument(account, odds, listed, alarmed)
+    accused = accused_instrument(account, odds, listed, alarmed)
     deposit = by_kind[CauseKind.DEPOSIT, None]
     fouled = fouled or _level_clear(odds, state, deposit)
     after = {kind: by_kind.get((kind, None)) for kind in AFTER_ORDER}
@@ -189,7 +189,7 @@ def decide(
     changed = changed_thermometer(account)
     if changed is not None:
         return changed
-    hidden = _off_for_sure(odds, listed, alarmed)
+    hidden = off_for_sure(odds, listed, alarmed)
     if hidden:  # something is off that these points cannot pin down
         return _unnamed(hidden[0], ranked, health)
     if _has_risen(odds, state):
@@ -255,52 +255,6 @@ def _named(cause: Cause, ranked: list[Cause]) -> Verdict:
         kind=DEED_OF[cause.kind], cause=cause, runner_up=_next(ranked, cause),
         since_utc=cause.since_utc, reasons=cause.speaks_for[:2],
     )  # fmt: skip
-
-
-def _accused_instrument(
-    account: Account, odds: Odds, listed: list[Cause], alarmed: set[str | None]
-) -> Cause | None:
-    """Return the instrument that is off for sure and matters, else ``None``.
-
-    Instruments may share the blame (only the ratio of two meters shows in the balance; both ends of a
-    cold pair look alike at times): then the likelier is named and the other is the runner-up.
-    """
-    return next(
-        (c for c in _off_for_sure(odds, listed, alarmed) if _index_of(c) in account.may_be_named()),
-        None,
-    )
-
-
-def _off_for_sure(odds: Odds, listed: list[Cause], alarmed: set[str | None]) -> list[Cause]:
-    """Return the instruments one of which is off for sure, by what matters; the likelier first."""
-    shares = shares_by_cause(odds)
-    together = sum(
-        odds.share[i] for i, e in enumerate(odds.explanation) if any(m != DEPOSIT for m in e.moving)
-    )
-    found = []
-    for cause in listed:
-        if cause.kind not in (CauseKind.THERMOMETER, CauseKind.FLOW_METER):
-            continue
-        unknown = _index_of(cause)
-        evidence = max(
-            odds.evidence[i] for i, e in enumerate(odds.explanation) if unknown in e.moving
-        )
-        sure = together > CREDIBLE and shares[cause.kind, cause.subject] >= ALIKE * together
-        moved = odds.moved[unknown]
-        large = abs(moved.value) > matters(unknown) and not moved.low <= 0 <= moved.high
-        if sure and (large or cause.subject in alarmed) and evidence > INSTRUMENT_EVIDENCE:
-            found.append(cause)
-    return found
-
-
-def _alarmed(alerts: tuple[AlertEvent, ...]) -> set[str | None]:
-    """Return the instruments whose alert stands: whatever they were off by before, they have changed."""
-    kinds = (CauseKind.THERMOMETER, CauseKind.FLOW_METER)
-    return {a.subject for a in alerts if a.kind in kinds and a.ended_utc is None}
-
-
-def _index_of(cause: Cause) -> int:
-    return {role: i for i, role in INSTRUMENTS}[str(cause.subject)]
 
 
 def _is_fouled(
@@ -459,7 +413,7 @@ def _temperatures_only(
     odds: Odds, listed: list[Cause], alarmed: set[str | None], effectiveness: Estimate | None
 ) -> Verdict:
     """Four temperatures cannot tell a deposit from a change of flow; say what they do tell."""
-    suspect = _off_beyond_flows(odds, listed, alarmed)
+    suspect = off_beyond_flows(odds, listed, alarmed)
     if suspect is not None:
         return _named(suspect, [c for c in listed if c.chances > 0])
     reasons = []
@@ -490,15 +444,3 @@ def _temperatures_only(
             reasons=tuple(reasons),
         )
     return cannot_tell(*reasons)
-
-
-def _off_beyond_flows(odds: Odds, listed: list[Cause], alarmed: set[str | None]) -> Cause | None:
-    """Return a thermometer of the cold end whose error no change of flows or plates could mimic."""
-    cold_end = [c for c in _off_for_sure(odds, listed, alarmed) if _index_of(c) in COLD_END]
-    others = max(
-        v for i, v in odds.evidence.items() if not set(odds.explanation[i].moving) & set(COLD_END)
-    )
-    best = max(
-        v for i, v in odds.evidence.items() if set(odds.explanation[i].moving) & set(COLD_END)
-    )
-    return cold_end[0] if cold_end and best > others + BEYOND_FLOWS else None

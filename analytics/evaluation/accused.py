@@ -1,0 +1,82 @@
+"""Which instrument is accused: the one that is off for sure and by what matters.
+
+Lives here: the accusation alone. Not here: the odds it rests on (``decisions.diagnosis``), its alerts, the
+verdict drawn from it.
+"""
+
+from collections.abc import Sequence
+
+from analytics.decisions.diagnosis import (
+    CREDIBLE,
+    INSTRUMENT_EVIDENCE,
+    Odds,
+    shares_by_cause,
+)
+from analytics.trends.account import Account
+from analytics.trends.model import DEPOSIT, INSTRUMENTS
+from analytics.trends.tracking import matters
+from analytics.vocabulary.records import AlertEvent, Cause, CauseKind
+
+ALIKE = 0.4  # share of the blame from which an instrument is named beside another
+# Log evidence by which an error at the cold end must beat all that flows nobody measures could bring about
+# (by simulation).
+BEYOND_FLOWS = 100.0
+COLD_END = (1, 3)
+
+
+def accused_instrument(
+    account: Account, odds: Odds, listed: list[Cause], alarmed: set[str | None]
+) -> Cause | None:
+    """Return the instrument that is off for sure and matters, else ``None``.
+
+    Instruments may share the blame (only the ratio of two meters shows in the balance; both ends of a
+    cold pair look alike at times): then the likelier is named and the other is the runner-up.
+    """
+    return next(
+        (c for c in off_for_sure(odds, listed, alarmed) if _index_of(c) in account.may_be_named()),
+        None,
+    )
+
+
+def off_for_sure(odds: Odds, listed: list[Cause], alarmed: set[str | None]) -> list[Cause]:
+    """Return the instruments one of which is off for sure, by what matters; the likelier first."""
+    shares = shares_by_cause(odds)
+    together = sum(
+        odds.share[i] for i, e in enumerate(odds.explanation) if any(m != DEPOSIT for m in e.moving)
+    )
+    found = []
+    for cause in listed:
+        if cause.kind not in (CauseKind.THERMOMETER, CauseKind.FLOW_METER):
+            continue
+        unknown = _index_of(cause)
+        evidence = max(
+            odds.evidence[i] for i, e in enumerate(odds.explanation) if unknown in e.moving
+        )
+        sure = together > CREDIBLE and shares[cause.kind, cause.subject] >= ALIKE * together
+        moved = odds.moved[unknown]
+        large = abs(moved.value) > matters(unknown) and not moved.low <= 0 <= moved.high
+        if sure and (large or cause.subject in alarmed) and evidence > INSTRUMENT_EVIDENCE:
+            found.append(cause)
+    return found
+
+
+def alarmed_instruments(alerts: Sequence[AlertEvent]) -> set[str | None]:
+    """Return the instruments whose alert stands: whatever they were off by before, they have changed."""
+    kinds = (CauseKind.THERMOMETER, CauseKind.FLOW_METER)
+    return {a.subject for a in alerts if a.kind in kinds and a.ended_utc is None}
+
+
+def _index_of(cause: Cause) -> int:
+    return {role: i for i, role in INSTRUMENTS}[str(cause.subject)]
+
+
+def off_beyond_flows(odds: Odds, listed: list[Cause], alarmed: set[str | None]) -> Cause | None:
+    """Return a thermometer of the cold end whose error no change of flows or plates could mimic."""
+    cold_end = [c for c in off_for_sure(odds, listed, alarmed) if _index_of(c) in COLD_END]
+    others = max(
+        v for i, v in odds.evidence.items() if not set(odds.explanation[i].moving) & set(COLD_END)
+    )
+    best = max(
+        v for i, v in odds.evidence.items() if set(odds.explanation[i].moving) & set(COLD_END)
+    )
+    return cold_end[0] if cold_end and best > others + BEYOND_FLOWS else None
