@@ -178,6 +178,8 @@ def _why(evaluation: Evaluation, plant: Plant) -> str:
     cause = evaluation.verdict.cause
     said = [*(cause.speaks_for if cause is not None else ()), *evaluation.verdict.reasons]
     carried = explanation(evaluation, plant)
+    if carried:  # which tells the loss itself
+        said = [r for r in said if r.code != "loss_at_reference"]
     unique = list(dict.fromkeys(remark_text(r, plant.units) for r in said))
     unique = [u for u in unique if u[1:] not in carried]
     if carried or unique:
@@ -202,6 +204,18 @@ def _against(cause: Cause, plant: Plant) -> str:
     return ". ".join(said) or "nothing found"
 
 
+def _sides_by_pressure(cause: Cause | None) -> set[str]:
+    """Return the sides whose channels have narrowed by their pressure drop."""
+    codes = ("channels_narrowed", "deposit_side")
+    return {r.words["side"] for r in (cause.speaks_for if cause else ()) if r.code in codes}
+
+
+def _side_of_deposit(cause: Cause | None) -> str:
+    """Return the side for the visit sheet, as far as a pressure drop speaks for one."""
+    sides = _sides_by_pressure(cause)
+    return f"{sides.pop()}, by its pressure drop" if len(sides) == 1 else "cannot tell"
+
+
 def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
     said = ["Ranges hold nine times in ten."]
     cause, money = evaluation.verdict.cause, evaluation.money
@@ -217,7 +231,7 @@ def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
             f"That the visit pays for itself within twelve months has {chances(money.chance_visit_pays)}."
         )
     if cause is not None and cause.kind is CauseKind.DEPOSIT:
-        narrowed = any(r.code == "channels_narrowed" for r in cause.speaks_for)
+        narrowed = _sides_by_pressure(cause)
         said.append(
             "Which side the deposit is on is not certain; the pressure drop speaks for the one named above."
             if narrowed
@@ -328,7 +342,7 @@ def _what_is_expected(
     pressure = numbers.measure_of("drop_Pa", plant.units)
     return [
         ["Deposit, fouling resistance", resistance],
-        ["Side of the deposit", "cannot tell"],
+        ["Side of the deposit", _side_of_deposit(evaluation.verdict.cause)],
         ["Approach after, reference", after.text],
         ["Pressure drop, primary, design",
          numbers.plain(drop, pressure) if drop is not None else "not registered"],

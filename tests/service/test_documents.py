@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 import pytest
 from pypdf import PdfReader
 
-from analytics.vocabulary.records import Evaluation, Remark
+from analytics.vocabulary.records import Cause, CauseKind, Evaluation, Remark
 from service.documents.cleaning import cleaning_document
-from service.documents.contents import document_number, page_one, page_two
+from service.documents.contents import _side_of_deposit, document_number, page_one, page_two
 from tests.service import made_up
 
 PLANT = made_up.whole_plant()
@@ -98,3 +98,19 @@ def test_bare_exchanger_is_described_as_not_registered() -> None:
     assert dict(sheet["expected"])["Deposit, fouling resistance"] == "cannot tell"
     request = page_one(PLANT, exchanger, made_up.nothing_known(), (), made_up.THROUGH)
     assert {f["figure"] for f in request["figures"]} == {"cannot tell"}
+
+
+@pytest.mark.parametrize(
+    ("sides", "expected"),
+    [
+        ((), "cannot tell"),
+        (("secondary",), "secondary, by its pressure drop"),
+        (("primary", "secondary"), "cannot tell"),
+    ],
+)
+def test_the_visit_sheet_names_the_side_that_the_pressure_drop_does(sides, expected) -> None:
+    said = tuple(Remark(code="channels_narrowed", words={"side": side}) for side in sides)
+    cause = Cause(
+        kind=CauseKind.DEPOSIT, chances=0.99, times_less_likely=1.0, speaks_for=said
+    )  # fmt: skip
+    assert _side_of_deposit(cause) == expected
