@@ -368,6 +368,9 @@ def test_a_real_log_that_an_operator_switches_off_and_empties(own_ledger):
         assert read() == ["log disabled"]
         asyncio.run(write(enable, bacnet.PropertyValue.boolean(True)))
         assert read() == ["log disabled"]
+        until = time.monotonic() + 60
+        while asyncio.run(total_of(device.address)) < state(own_ledger)["number"] + 3:
+            assert time.monotonic() < until
         asyncio.run(write(count, bacnet.PropertyValue.unsigned(0)))
         assert read() == ["log disabled", "records missing"]
     assert state(own_ledger)["lost"] > 0
@@ -389,6 +392,15 @@ def test_a_log_of_another_stack_with_an_interruption(own_ledger):
         (gap,) = gaps.load_gaps(connection, "HX-01").itertuples(index=False)
     # 12:09 and 12:11 of the site, in summer time
     assert f"{gap.begin_utc:%H:%M} to {gap.end_utc:%H:%M}" == "10:09 to 10:11"
+
+
+async def total_of(address: str) -> int:
+    application = open_application(f"127.0.0.1:{free_port()}", 999)
+    try:
+        _, total = await BacnetDevice(application, address).counts("trend-log,1")
+        return total
+    finally:
+        application.close()
 
 
 async def clock_of(address: str, instance: int):

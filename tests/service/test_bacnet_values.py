@@ -124,6 +124,12 @@ def with_value(records):
     return [r for r in records if "real-value" in r["log-datum"]]
 
 
+def blanks(records, point):
+    """Return the stamps at which a point has records, none of them with a value."""
+    own = [r for r in records if r["object-name"] == point]
+    return {r["timestamp"] for r in own} - {r["timestamp"] for r in with_value(own)}
+
+
 def test_a_silent_device_is_a_gap_asked_again_and_holds_up_no_other(own_ledger):
     with peer() as device, plain_peer() as other:
         network_ = network(value(device, 1, SUPPLY), value(other, 1, RETURN), poll_s=0.2)
@@ -133,6 +139,9 @@ def test_a_silent_device_is_a_gap_asked_again_and_holds_up_no_other(own_ledger):
             wait_for(lambda: any("A gap from now on" in s for s in said))
             before = len(with_value(spooled(own_ledger)))
             wait_for(lambda: len(with_value(spooled(own_ledger))) >= before + 4)
+            # stamps are whole seconds, and a value stands before a blank of the same stamp
+            wait_for(lambda: blanks(spooled(own_ledger), SUPPLY))
+            time.sleep(1.1)
             device.process.send_signal(signal.SIGCONT)
             wait_for(lambda: any("answers again" in s for s in said))
     assert sum("A gap from now on" in s for s in said) == 1
@@ -245,9 +254,11 @@ def test_a_reader_that_is_killed_loses_and_doubles_nothing(workspace):
             lines += with_value(spooled(ledger))
             with (workspace / "spool" / "bacnet" / "arriving.jsonl").open("ab") as torn:
                 torn.write(b'{"object-name": "A.HX1.PRI')  # cut short as power went
-        before = read_of(ledger)
+        before, last = read_of(ledger), max(r["timestamp"] for r in lines)
+        time.sleep(1.1)  # stamps are whole seconds: what comes now is told from what was there
         with following(ledger, read_bacnet(path)):
             wait_for(lambda: read_of(ledger) > before)
+            wait_for(lambda: any(r["timestamp"] > last for r in with_value(spooled(ledger))))
     try:
         found = state_of(ledger)
         assert (found["lost"], found["read"]) == (0, found["number"])
