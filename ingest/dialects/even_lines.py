@@ -23,6 +23,8 @@ _TEXTS: Final = pa.dictionary(pa.int32(), pa.string())
 # With twice the lines this many times the texts: a column is not worth a list of its distinct texts.
 _GROWS: Final = 1.9
 _FEW_TEXTS: Final = 64
+# A value that wanders brings new texts, too, but each many times over.
+_SHARE: Final = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +108,7 @@ def _kinds(lines: pa.Buffer, delimiter: str, width: int) -> list[pa.DataType] | 
 
     def goes_on(name: str) -> bool:
         few, more = (pc.count_distinct(table[name]).as_py() for table in (half, probe))
-        return bool(more > max(_FEW_TEXTS, _GROWS * few))
+        return bool(more > max(_FEW_TEXTS, _GROWS * few, _SHARE * len(probe)))
 
     return [pa.string() if goes_on(name) else _TEXTS for name in probe.column_names]
 
