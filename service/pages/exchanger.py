@@ -36,6 +36,7 @@ from service.wording.limits import plates_changed
 from service.wording.numbers import Figure
 from service.wording.reasons import loss, reason, runner_up
 from service.wording.remarks import remark_text
+from service.wording.staleness import old_readings
 from service.wording.verdicts import (
     cost_clause,
     headline,
@@ -71,6 +72,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
     return page(
         request, "exchanger.html", title=tag, through_utc=evaluation.through_utc, tag=tag,
         exchanger=exchanger, about=about(exchanger, plant), opening=opening, rest=rest,
+        old=old_readings(evaluation, plant, ledger.now()),
         why=explanation(evaluation, plant), lead=_lead(evaluation, plant, rest), facts=facts(evaluation, events, plant),
         cleaning=evaluation.verdict.kind is VerdictKind.CLEAN_NOW,
         consequences=sections.consequences(evaluation, plant),
@@ -89,7 +91,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         log_heading=account_sections.log_heading(events, plant),
         log=account_sections.log_entries(evaluation, events, plant, ledger.alerts(tag)),
         proposals=open_proposals(ledger.proposals(tag), plant), deeds=[str(d) for d in Deed], roles=[(q.name, q.label) for q in TREND_ROLES],
-        today=dates_today(plant), raw=_raw(request, evaluation, plant, week),
+        today=dates_today(ledger.now(), plant), raw=_raw(request, evaluation, plant, week),
     )  # fmt: skip
 
 
@@ -107,9 +109,9 @@ def _without_evaluation(request: Request, tag: str, exchanger: Exchanger | None)
     )  # fmt: skip
 
 
-def dates_today(plant: Plant) -> str:
+def dates_today(now_utc: datetime, plant: Plant) -> str:
     """Return today in the site's zone, as a date field wants it."""
-    return datetime.now(plant.zone).date().isoformat()
+    return now_utc.astimezone(plant.zone).date().isoformat()
 
 
 def answer(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
@@ -164,20 +166,21 @@ def facts(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Pla
         Fact(label="Limit reached", figure=limit.main, note=limit.range),
         Fact(label="Another month costs", figure=month.main, note=month.range,
              cost=money is not None and is_a_loss(money.next_month)),
-        _visit_fact(evaluation),
+        _visit_fact(evaluation, plant),
     ]  # fmt: skip
 
 
-def _visit_fact(evaluation: Evaluation) -> Fact:
+def _visit_fact(evaluation: Evaluation, plant: Plant) -> Fact:
     money = evaluation.money
-    label = "A visit now brings"
+    visit = f"A visit on {dates.short_day(evaluation.through_utc, plant.zone)}"
+    label = f"{visit} brings"
     if money is None or money.net_benefit_now is None:
         priced = money is not None and money.visit_price is not None
         missing = "no costs known" if money is None else "no price of a visit"
         return Fact(label=label, figure=numbers.CANNOT_TELL, note="" if priced else missing)
     benefit = money.net_benefit_now
     if benefit.high < 0:
-        label = "A visit now loses"
+        label = f"{visit} loses"
         benefit = Estimate(value=-benefit.value, low=-benefit.high, high=-benefit.low)
     net: Figure = numbers.money(benefit, money.currency)
     note = f"{net.range} in twelve months"
@@ -271,7 +274,7 @@ async def add_entry(request: Request, tag: str) -> HTMLResponse | RedirectRespon
     ledger = ledger_of(request)
     try:
         event = _event(tag, form, ledger.plant())
-        refuse_future(event.at_utc, datetime.now(UTC), ledger.plant().zone)
+        refuse_future(event.at_utc, ledger.now(), ledger.plant().zone)
         ledger.add_event(event)
     except PlateledgerError as exc:
         back = (f"/exchangers/{tag}#log", "Back to the log")

@@ -25,6 +25,7 @@ from service.wording.causes import role_label
 from service.wording.explaining import explanation
 from service.wording.limits import is_at_stake
 from service.wording.numbers import NBSP, Figure
+from service.wording.staleness import old_plant
 from service.wording.verdicts import (
     FILTER_LABELS,
     MANY,
@@ -118,9 +119,10 @@ def show(request: Request, verdict: str = "", q: str = "") -> HTMLResponse:
         request, "home.html", title="Exchangers", through_utc=through,
         opening=opening, rest=rest, seen=_seen(seen, plant), changes=changes[:_CHANGES_SHOWN],
         more_changes=max(0, len(changes) - _CHANGES_SHOWN),
-        rows=[_row(e, events.get(e.tag, []), plant, many=many) for e in listed],
+        rows=[_row(e, events.get(e.tag, []), plant, through, many=many) for e in listed],
+        old=old_plant(evaluations, plant, now(request)),
         groups=groups, many=many, sieves=_sieves(evaluations, verdict, q), q=q, verdict=verdict,
-        axis=spark_axis(through or now(), plant.zone), waiting=_waiting(plant, evaluations),
+        axis=spark_axis(through or now(request), plant.zone), waiting=_waiting(plant, evaluations),
         working=ledger.working_on(), degrees=numbers.measure_of("approach_K", plant.units).symbol,
     )  # fmt: skip
 
@@ -216,10 +218,14 @@ def about(exchanger: Exchanger | None, plant: Plant) -> str:
 
 
 def _row(
-    evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant, *, many: bool
-) -> Row:
+    evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant,
+    through_utc: datetime | None, *, many: bool,
+) -> Row:  # fmt: skip
     exchanger, state = plant.exchanger(evaluation.tag), evaluation.state
-    chart = used_up_bar(evaluation, plant) if many else spark(evaluation, events, plant)
+    chart = (
+        used_up_bar(evaluation, plant) if many
+        else spark(evaluation, events, plant, through_utc=through_utc)
+    )  # fmt: skip
     data, note = _data(evaluation)
     return Row(
         tag=evaluation.tag,

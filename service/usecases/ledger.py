@@ -4,7 +4,7 @@ Lives here: the facade ``Ledger`` and nothing but calls. What each verb does is 
 name; ``app.state.ledger`` holds one ``Ledger`` for all requests, from several threads.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = ["AssessOutcome", "ImportCheck", "ImportOptions", "ImportOutcome", "Ledger", "Progress"]
 
+Clock = Callable[[], datetime]
 _FIRST_PAGE = "exchangers"
 _ASSESSED_EVERY = timedelta(hours=1)
 
@@ -42,24 +43,31 @@ _ASSESSED_EVERY = timedelta(hours=1)
 class Ledger:
     """A plant's ledger: register, readings, evaluations, alerts, maintenance log."""
 
-    def __init__(self, settings: Settings, store: Store) -> None:
+    def __init__(self, settings: Settings, store: Store, *, clock: Clock | None = None) -> None:
         self.settings = settings
         self.store = store
+        self._clock = clock
         self._lock = Lock()
         self._working: tuple[str, ...] = ()
         self._background: Thread | None = None
         self._cache: dict[tuple[str, int, bool], Evaluation] = {}
 
     @classmethod
-    def open(cls, settings: Settings) -> Self:
+    def open(cls, settings: Settings, *, clock: Clock | None = None) -> Self:
         """Open the ledger of a workspace; its database is made or brought up to date.
+
+        ``clock`` returns the present moment, aware and in UTC; without: that of the machine.
 
         Raises
         ------
         StoreError
             If the database cannot be opened.
         """
-        return cls(settings, Store.open(settings.url))
+        return cls(settings, Store.open(settings.url), clock=clock)
+
+    def now(self) -> datetime:
+        """Return the present moment in UTC, by which readings are old and alerts are shelved."""
+        return machine_clock() if self._clock is None else self._clock()
 
     def close(self) -> None:
         """Wait for what runs in the background and close the database."""
@@ -202,7 +210,7 @@ class Ledger:
     def add_events(self, events: Sequence[MaintenanceEvent]) -> int:
         """Store log entries, all or none, and return how many did not stand there already."""
         with self.store.writing() as connection:
-            return log.add_events(connection, events, now_utc=_now())
+            return log.add_events(connection, events, now_utc=self.now())
 
     # --- proposals for the log -----------------------------------------------------------------
 
@@ -213,11 +221,11 @@ class Ledger:
     def accept_proposal(self, number: int, **known_better: Any) -> MaintenanceEvent:
         """Enter a proposal in the log; see :func:`proposing.accept` for what may be put right."""
         plant = self.plant()
-        return proposing.accept(self.store, plant, number, now_utc=_now(), **known_better)
+        return proposing.accept(self.store, plant, number, now_utc=self.now(), **known_better)
 
     def reject_proposal(self, number: int, *, note: str = "", by: str = "") -> KeptProposal:
         """Say that it was not so; it is kept and not proposed again."""
-        return proposing.reject(self.store, number, note=note, by=by, now_utc=_now())
+        return proposing.reject(self.store, number, note=note, by=by, now_utc=self.now())
 
     # --- alerts --------------------------------------------------------------------------------
 
@@ -227,15 +235,15 @@ class Ledger:
 
     def acknowledge_alert(self, number: int, *, by: str = "") -> Alert:
         """Acknowledge; raise PlateledgerError if there is no such alert."""
-        return alerting.acknowledge(self.store, number, by=by, now_utc=_now())
+        return alerting.acknowledge(self.store, number, by=by, now_utc=self.now())
 
     def shelve_alert(self, number: int, *, until_utc: datetime | None, by: str = "") -> Alert:
         """Shelve until then; ``None`` takes it off the shelf."""
-        return alerting.shelve(self.store, number, until_utc=until_utc, by=by, now_utc=_now())
+        return alerting.shelve(self.store, number, until_utc=until_utc, by=by, now_utc=self.now())
 
     def put_out_of_service(self, number: int, *, out: bool = True) -> Alert:
         """Take an alert out of service, or back into it."""
-        return alerting.put_out_of_service(self.store, number, out=out, now_utc=_now())
+        return alerting.put_out_of_service(self.store, number, out=out, now_utc=self.now())
 
     # --- imports -------------------------------------------------------------------------------
 
@@ -308,7 +316,7 @@ class Ledger:
 
         For readings that come every few minutes, while the account is a daily one.
         """
-        due = _now() - _ASSESSED_EVERY
+        due = self.now() - _ASSESSED_EVERY
         with self.store.reading() as connection:
             heads = evaluations.heads(connection)
         old = [t for t in tags if t not in heads or heads[t].made_utc < due]
@@ -332,11 +340,11 @@ class Ledger:
 
     def document_pdf(self, tag: str) -> bytes:
         """Return the cleaning document of ``tag`` as PDF."""
-        return documents.document_pdf(self.store, tag)
+        return documents.document_pdf(self.store, tag, self.now())
 
     def write_document(self, tag: str, path: Path | None = None) -> Path:
         """Write the cleaning document; ``None``: into the workspace's documents."""
-        return documents.write_document(self.settings, self.store, tag, path)
+        return documents.write_document(self.settings, self.store, tag, self.now(), path)
 
     # --- since you last looked -----------------------------------------------------------------
 
@@ -348,8 +356,9 @@ class Ledger:
     def mark_seen(self) -> None:
         """Remember that the reader looks now."""
         with self.store.writing() as connection:
-            registered.mark_seen(connection, _FIRST_PAGE, _now())
+            registered.mark_seen(connection, _FIRST_PAGE, self.now())
 
 
-def _now() -> datetime:
+def machine_clock() -> datetime:
+    """Return the machine's time in UTC."""
     return datetime.now(UTC)
