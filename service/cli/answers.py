@@ -18,8 +18,9 @@
                         nine times in ten between earliest and latest, null: beyond the horizon
     avoidable_cost      {so_far, next_month, next_year, visit_price, best_visit}
     data_health         {grade, instrumentation, first, last, hours_running, hours_evidence,
-                        hours_set_aside, missing_roles, consequences}, hours over the last 30 days,
-                        set aside by reason; or null
+                        hours_set_aside, missing_roles, consequences, logger_gaps}, hours over the last
+                        30 days of readings, set aside by reason; or null. logger_gaps: [{role, count,
+                        hours, hours_recent, reasons, last_end}], the gaps that loggers told of
     data_age            {newest, days, old_after_days, is_old, notice}: how far the readings reach, and
                         what follows where that is longer ago than stale_after_days of the register
     thermometer_pairs   [{first, second, evidence, since, through, hours, difference, age_days}]
@@ -68,7 +69,7 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
       avoidable_cost      {so_far, next_month, next_year, visit_price, best_visit}
       data_health         {grade, instrumentation, first, last, hours_running,
                            hours_evidence, hours_set_aside, missing_roles,
-                           consequences} or null
+                           consequences, logger_gaps} or null
       data_age            {newest, days, old_after_days, is_old, notice} or null
       thermometer_pairs   [{first, second, evidence, since, through, hours,
                            difference, age_days}]

@@ -20,8 +20,9 @@ from analytics.vocabulary.records import (
     MaintenanceEvent,
     VerdictKind,
 )
-from service.charts.trends import aside_text, explorer_figure, trends_chart
+from service.charts.trends import aside_text, explorer_figure, told_text, trends_chart
 from service.pages import account_sections, causes, sections
+from service.pages.data_health import data_health
 from service.pages.home import about
 from service.pages.rendering import ledger_of, message_page, page, render
 from service.pages.sections import Part
@@ -29,6 +30,7 @@ from service.pages.thermometer_pairs import pairs_table
 from service.register.maintenance import refuse_future
 from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
+from service.usecases.told_gaps import summed_up, within
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, role_label, times_less_likely
 from service.wording.explaining import explanation
@@ -88,6 +90,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         account=account_sections.money_account(evaluation, plant),
         capacity=account_sections.capacity(evaluation, plant),
         pack=sections.pack_rows(exchanger, plant),
+        health=data_health(evaluation, summed_up(ledger.gaps(tag), evaluation.through_utc), plant),
         log_heading=account_sections.log_heading(events, plant),
         log=account_sections.log_entries(evaluation, events, plant, ledger.alerts(tag)),
         proposals=open_proposals(ledger.proposals(tag), plant), deeds=[str(d) for d in Deed], roles=[(q.name, q.label) for q in TREND_ROLES],
@@ -226,19 +229,23 @@ def _week_frame(
 def _raw(request: Request, evaluation: Evaluation, plant: Plant, week: str) -> Raw:
     first = _first_day(evaluation, plant, week)
     frame = _week_frame(request, evaluation, plant, first)
-    wide = trends_chart(frame, evaluation.tag, plant, width=1160.0)
-    phone = trends_chart(frame, evaluation.tag, plant, width=sections.PHONE, name="trends-phone")
     start = datetime.combine(first, time(), tzinfo=plant.zone)
+    told = within(ledger_of(request).gaps(evaluation.tag), start, start + _WEEK)
+    wide = trends_chart(frame, evaluation.tag, plant, told=told, width=1160.0)
+    phone = trends_chart(
+        frame, evaluation.tag, plant, told=told, width=sections.PHONE, name="trends-phone"
+    )
     from_day = dates.long_day(start, plant.zone)
     if wide is None:
         part = Part(
-            heading=f"No readings in the week from {from_day}.", note="Choose another week."
+            heading=f"No readings in the week from {from_day}.",
+            note=f"{told_text(told)} Choose another week.".strip(),
         )
     else:
         carrying = int((frame["set_aside"] == 0).sum())
         part = Part(
             heading=f"Week from {from_day}: {carrying:,} of {len(frame):,} intervals carry evidence.",
-            note=aside_text(frame), chart=wide, phone_chart=phone,
+            note=f"{aside_text(frame)} {told_text(told)}".strip(), chart=wide, phone_chart=phone,
         )  # fmt: skip
     address = f"/exchangers/{evaluation.tag}"
     return Raw(
@@ -255,8 +262,11 @@ def week_data(request: Request, tag: str, week: str = "") -> JSONResponse:
     plant, evaluation = ledger_of(request).plant(), ledger_of(request).evaluation(tag)
     if evaluation is None:
         return JSONResponse({"detail": f"{tag} has not been assessed yet."}, status_code=404)
-    frame = _week_frame(request, evaluation, plant, _first_day(evaluation, plant, week))
-    figure: dict[str, Any] = explorer_figure(frame, plant)
+    first = _first_day(evaluation, plant, week)
+    frame = _week_frame(request, evaluation, plant, first)
+    start = datetime.combine(first, time(), tzinfo=plant.zone)
+    told = within(ledger_of(request).gaps(tag), start, start + _WEEK)
+    figure: dict[str, Any] = explorer_figure(frame, plant, told)
     return JSONResponse(figure)
 
 

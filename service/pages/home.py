@@ -18,6 +18,7 @@ from analytics.vocabulary.records import (
 )
 from service.charts.drawing import Chart
 from service.charts.spark import spark, spark_axis, used_up_bar
+from service.pages.data_health import GRADES
 from service.pages.rendering import ledger_of, message_page, now, page
 from service.register.plant import Plant
 from service.wording import dates, numbers
@@ -40,14 +41,6 @@ from service.wording.verdicts import (
 
 _CHANGES_SHOWN = 4
 _FIRST_OF_MANY = 40
-_GRADES = {
-    "good": "Good",
-    "thin": "Thin",
-    "doubtful": "Doubtful",
-    "stopped": "Stopped",
-    "off season": "Off season",
-    "none": "No data",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,8 +259,8 @@ def _data(evaluation: Evaluation) -> tuple[str, str]:
         what = role_label(health.missing_roles[0]) if health.missing_roles else "data"
         days = max(1, round(silent / timedelta(days=1)))
         lasting = f" for {days}{NBSP}days" if days > 1 else ""
-        return _GRADES["stopped"], f"no {what}{lasting}"
+        return GRADES["stopped"], f"no {what}{lasting}"
     note = f"{health.hours_evidence_30d:,.0f}{NBSP}steady hours"
     if health.grade == "none":
         note = "no reading yet"
-    return _GRADES.get(health.grade, health.grade), note
+    return GRADES.get(health.grade, health.grade), note

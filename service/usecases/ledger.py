@@ -19,7 +19,15 @@ from service.settings import Settings
 from service.store import evaluations, imports, log, registered
 from service.store.evaluations import EvaluationHead
 from service.store.store import Store
-from service.usecases import alerting, documents, import_report, importing, proposing, workspace
+from service.usecases import (
+    alerting,
+    documents,
+    import_report,
+    importing,
+    proposing,
+    told_gaps,
+    workspace,
+)
 from service.usecases.assessing import AssessOutcome, assess, outdated
 from service.usecases.confirming import Confirmed, confirm_points
 from service.usecases.files import ImportOptions
@@ -197,6 +205,10 @@ class Ledger:
         """Return the stored readings of ``tag`` as a trend frame; ``None``: from or to the end."""
         with self.store.reading() as connection:
             return imports.load_readings(connection, tag, start_utc, end_utc)
+
+    def gaps(self, tag: str) -> "pd.DataFrame":
+        """Return the gaps that the loggers of ``tag`` told of; see ``analytics.vocabulary.gaps``."""
+        return told_gaps.gaps_of(self.store, tag)
 
     def events(self, tag: str | None = None) -> tuple[MaintenanceEvent, ...]:
         """Return the maintenance log, oldest first; of one exchanger or of all."""

@@ -22,6 +22,7 @@ from analytics.vocabulary.records import (
 )
 from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
+from service.usecases.told_gaps import ToldGaps, summed_up
 from service.wording.explaining import explanation
 from service.wording.remarks import remark_text
 from service.wording.staleness import data_age, old_readings
@@ -130,6 +131,7 @@ class Health:
     hours_set_aside: dict[str, float]  # by reason; an hour may have several
     missing_roles: tuple[str, ...]
     consequences: tuple[str, ...]
+    logger_gaps: tuple[ToldGaps, ...]  # over all the readings, by instrument
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,6 +198,7 @@ def list_status(ledger: "Ledger") -> tuple[Status, ...]:
             now_utc,
             open_alerts.get(e.tag, 0),
             [k for k in kept if k.tag == e.tag],
+            summed_up(ledger.gaps(e.tag), e.through_utc),
         )
         for n, e in enumerate(ranked, 1)
     ]
@@ -214,6 +217,7 @@ def status_of(
     now_utc: datetime,
     open_alerts: int = 0,
     proposals: Sequence[KeptProposal] = (),
+    told: Sequence[ToldGaps] = (),
 ) -> Status:
     """Return the status of one exchanger; ``evaluation`` is ``None`` before the first."""
     exchanger = plant.exchanger(tag) or Exchanger(tag=tag)
@@ -256,7 +260,7 @@ def status_of(
         ),
         limit_reached=_limit_reached(evaluation, no_flow),
         avoidable_cost=_cost(evaluation, exchanger, no_flow),
-        data_health=_health(evaluation, plant),
+        data_health=_health(evaluation, plant, told),
         data_age=_age(evaluation, plant, now_utc),
         thermometer_pairs=_pairs(evaluation),
         open_alerts=open_alerts,
@@ -403,7 +407,7 @@ def _age(evaluation: Evaluation | None, plant: Plant, now_utc: datetime) -> Age 
     )
 
 
-def _health(evaluation: Evaluation | None, plant: Plant) -> Health | None:
+def _health(evaluation: Evaluation | None, plant: Plant, told: Sequence[ToldGaps]) -> Health | None:
     if evaluation is None:
         return None
     health = evaluation.health
@@ -417,4 +421,5 @@ def _health(evaluation: Evaluation | None, plant: Plant) -> Health | None:
         hours_set_aside=dict(health.set_aside_30d),
         missing_roles=health.missing_roles,
         consequences=tuple(remark_text(r, plant.units) for r in health.consequences),
+        logger_gaps=tuple(told),
     )

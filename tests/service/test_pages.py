@@ -16,6 +16,7 @@ import pytest
 from fastapi import FastAPI
 
 from analytics.vocabulary.errors import IngestError, RegisterError
+from analytics.vocabulary.gaps import empty_gaps
 from analytics.vocabulary.records import Evaluation, MaintenanceEvent
 from ingest.examination import ColumnReport, Examination
 from service.alerts.lifecycle import Alert, merge
@@ -58,6 +59,9 @@ class MadeUpLedger:
 
     def events(self, tag: str | None = None) -> tuple[MaintenanceEvent, ...]:
         return tuple(e for e in made_up.events() if tag in (None, e.tag))
+
+    def gaps(self, tag: str) -> pd.DataFrame:
+        return made_up.told_gaps() if tag == "HX-03" else empty_gaps()
 
     def add_event(self, event: MaintenanceEvent) -> bool:
         self.added.append(event)
