@@ -24,6 +24,7 @@ from ingest.dialects.timing import ask_about_clock, say_assumption
 from ingest.examination import ColumnReport, Examination
 from ingest.findings import Findings, Window
 from ingest.joining import Span, join_readings
+from ingest.outages import Outages
 from ingest.pipeline import (
     Totals,
     examination_of,
@@ -283,7 +284,7 @@ def _read_parts(survey: Survey) -> Iterator[dict[str, pd.DataFrame]]:
     broken = 0
     weighed = frozenset(c.heading for c in survey.examination.columns if c.taken_for)
     order = _Order(survey.name)
-    totals = survey.totals
+    totals, outages = survey.totals, Outages()
     if not survey.sample:
         found.add(
             "survey",
@@ -312,8 +313,10 @@ def _read_parts(survey: Survey) -> Iterator[dict[str, pd.DataFrame]]:
         account.add(examination, part.window)
         blocks = {tag: frame for tag, frame in blocks.items() if len(frame)}
         totals.add(blocks)
+        outages.add(blocks)
         yield blocks
     found.window = None
+    outages.say(found)
     say_broken_bytes(broken, found)
     account.close(found, totals, survey.rules)
 

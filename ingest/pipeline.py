@@ -15,6 +15,7 @@ from ingest.guessing import propose_points
 from ingest.joining import join_gaps, join_readings
 from ingest.mapping.judging import doubts
 from ingest.mapping.reporting import propose_mapping
+from ingest.outages import Outages
 from ingest.rules import Rules
 from ingest.sources import SourceText, load_text
 
@@ -86,8 +87,11 @@ def read_text(text: SourceText, name: str, rules: Rules) -> tuple[ReadResult, Ta
     blocks = join_readings(readings, findings)
     _doubt_mapping(readings, blocks, examination, findings)
     propose_mapping(examination)
-    totals = Totals()
+    totals, outages = Totals(), Outages()
     totals.add(blocks)
+    outages.add(blocks)
+    if not rules.surveying:  # lines spread over a file leave hours out
+        outages.say(findings)
     summarise(examination, totals, findings)
     result = ReadResult(
         blocks=blocks, findings=findings, examination=examination, gaps=join_gaps(readings)

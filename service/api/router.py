@@ -1,6 +1,5 @@
 """The routes that read and write the ledger; thin, all work is done in ``service.usecases``."""
 
-from datetime import UTC, datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Response
@@ -82,7 +81,7 @@ def exchanger(ledger: LedgerOf, tag: Tag) -> dict[str, Any]:
     evaluation = ledger.evaluation(tag)
     found = next((s for s in list_status(ledger) if s.tag == tag), None)
     return {
-        "status": found or status_of(ledger.plant(), tag, evaluation, 0),
+        "status": found or status_of(ledger.plant(), tag, evaluation, 0, ledger.now()),
         "made": ledger.made_utc(tag),
         "evaluation": None if evaluation is None else evaluation_document(evaluation),
     }
@@ -147,7 +146,7 @@ def document(ledger: LedgerOf, tag: Tag) -> Response:
 @router.get("/alerts")
 def alerts(ledger: LedgerOf, tag: str | None = None) -> list[AlertOut]:
     """Return all alerts, newest first."""
-    now_utc, site = datetime.now(UTC), ledger.plant()
+    now_utc, site = ledger.now(), ledger.plant()
     return [AlertOut.of(a, site, now_utc) for a in ledger.alerts(tag)]
 
 
@@ -156,7 +155,7 @@ def acknowledge(ledger: LedgerOf, number: int, body: AcknowledgeIn) -> AlertOut:
     """Acknowledge an alert; the first acknowledgement stays."""
     _require_alert(ledger, number)
     alert = ledger.acknowledge_alert(number, by=body.by)
-    return AlertOut.of(alert, ledger.plant(), datetime.now(UTC))
+    return AlertOut.of(alert, ledger.plant(), ledger.now())
 
 
 @router.post("/alerts/{number}/shelve")
@@ -164,7 +163,7 @@ def shelve(ledger: LedgerOf, number: int, body: ShelveIn) -> AlertOut:
     """Shelve an alert, or take it off the shelf."""
     _require_alert(ledger, number)
     alert = ledger.shelve_alert(number, until_utc=body.until, by=body.by)
-    return AlertOut.of(alert, ledger.plant(), datetime.now(UTC))
+    return AlertOut.of(alert, ledger.plant(), ledger.now())
 
 
 def _require_alert(ledger: Ledger, number: int) -> None:
@@ -189,7 +188,7 @@ def log_visit(ledger: LedgerOf, body: LogIn, response: Response) -> LogStored:
         role=body.role,
         plates_after=body.plates_after,
         note=body.note,
-        now_utc=datetime.now(UTC),
+        now_utc=ledger.now(),
     )
     new = ledger.add_event(event)
     if not new:

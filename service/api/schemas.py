@@ -69,7 +69,7 @@ class LatestOut(Schema):
     minutes: float
     values: dict[str, float] = Field(description="SI units; names end in their unit or are roles.")
     set_aside: list[str] = Field(description="Why it carries no evidence; empty: it does.")
-    clean_approach_K: float | None = Field(description="What a clean exchanger would show now.")
+    clean_approach_K: float | None = Field(description="What a clean exchanger would have shown.")
 
 
 class AlertStepOut(Schema):

@@ -150,9 +150,9 @@ def _design_load(
         capacity.load_at_design_W.low, capacity.load_at_design_W.value, capacity.load_at_design_W.high,
     ]))  # fmt: skip
     drawing.line(at_x, float(low), at_x, float(high), "whisker")
-    drawing.dots([at_x], [float(value)], 4.5, "today")
+    drawing.dots([at_x], [float(value)], 4.5, "present")
     need = f"needs {numbers.figure(capacity.load_at_design_W, power).main}"
-    drawing.line(at_x, float(low) + 6, at_x, y.first - 44, "today-line")
+    drawing.line(at_x, float(low) + 6, at_x, y.first - 44, "present-line")
     drawing.label(at_x - 4, y.first - 28, need, "label-strong halo")
     at = f"at {numbers.plain(capacity.design_outdoor_degC, outdoor)}"
     drawing.label(at_x - 4, y.first - 12, at, "label halo")

@@ -1,4 +1,4 @@
-"""What stands on the main chart beside its line: levels, visits, alerts, today, and their names.
+"""What stands on the main chart beside its line: levels, visits, alerts, the present, and their names.
 
 Every label takes the first free place, so that none lies on another or on a line it does not name.
 """
@@ -68,14 +68,16 @@ def draw_marks(
     stays = [e for e in events if sheet.time.holds(e.at_utc)]
     for event in stays:
         x = sheet.time.at(event.at_utc)
-        sheet.placing.take(x - 2, sheet.frame.top, x + 2, sheet.frame.bottom)
+        sheet.placing.take(
+            x - 2, 3.0, x + 2, sheet.frame.bottom
+        )  # its name may stand in either row
     stale = _last_day(shown) < sheet.evaluation.through_utc - _STALE
     if not stale:
         x = sheet.time.at(sheet.evaluation.through_utc)
-        sheet.placing.take(x - 1, sheet.frame.top, x + 1, sheet.frame.bottom)
+        sheet.placing.take(x - 1, sheet.frame.top - 1, x + 1, sheet.frame.bottom)
     _names(sheet, names)
     _visits(sheet, stays)
-    _today(sheet, shown, line)
+    _present(sheet, shown, line)
     _reached(sheet)
     _alerts(sheet, line)
     _absences(sheet, shown)
@@ -147,7 +149,8 @@ def _visits(sheet: Sheet, events: Sequence[MaintenanceEvent]) -> None:
         sheet.drawing.line(x, top, x, sheet.frame.bottom, "visit")
 
 
-def _today(sheet: Sheet, shown: pd.DataFrame, line: pd.Series) -> None:
+def _present(sheet: Sheet, shown: pd.DataFrame, line: pd.Series) -> None:
+    """Mark the last day of the readings, by its date: a chart is read on other days, too."""
     day = _last_day(shown)
     if sheet.evaluation.through_utc - day > _STALE:
         x, y = sheet.time.at(day), sheet.level(float(line.dropna().iloc[-1]))
@@ -161,13 +164,13 @@ def _today(sheet: Sheet, shown: pd.DataFrame, line: pd.Series) -> None:
     value = now.value if now is not None else float(line.dropna().iloc[-1])
     x, y = sheet.time.at(sheet.evaluation.through_utc), sheet.level(value)
     costs = is_at_stake(sheet.evaluation)
-    sheet.drawing.line(x, sheet.frame.top, x, sheet.frame.bottom, "today-line")
-    sheet.drawing.dots([x], [y], 5, "today-cost" if costs else "today")
+    sheet.drawing.line(x, sheet.frame.top, x, sheet.frame.bottom, "present-line")
+    sheet.drawing.dots([x], [y], 5, "present-cost" if costs else "present")
     sheet.placing.take(x - 6, y - 6, x + 6, y + 6)
     figure = numbers.figure(now, sheet.measure)
-    text = "today"
+    text = day_name = dates.short_day(sheet.evaluation.through_utc, sheet.plant.zone)
     if now is not None:
-        text = f"today {figure.main if sheet.on_phone else figure.text}"
+        text = f"{day_name}: {figure.main if sheet.on_phone else figure.text}"
     kind = "label-cost halo" if costs else "label-strong halo"
     sheet.placing.put(text, kind, _around(x, y))
 

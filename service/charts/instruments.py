@@ -79,7 +79,7 @@ def _row(
     drawing.line(float(low), y, float(high), y, "whisker")
     for end in (low, high):
         drawing.line(float(end), y - 5, float(end), y + 5, "whisker")
-    drawing.dots([float(value)], [y], 4, "today")
+    drawing.dots([float(value)], [y], 4, "present")
     if needed is not None and needed[0] == finding.role:
         at = x.at(measure.shown(needed[1]))
         drawing.line(at, y - 8, at, y + 8, "alert")
@@ -157,7 +157,7 @@ def profile_chart(
     for (said, kind), at in zip([*texts, (approach, "label")], placed, strict=True):
         drawing.label(plot.right + 8, at + 4, said, kind)
     text = (
-        f"{tag} now: primary {numbers.single(hot_in, measure)} to {numbers.single(hot_out, measure)},"
+        f"{tag}, newest interval: primary {numbers.single(hot_in, measure)} to {numbers.single(hot_out, measure)},"
         f" secondary {numbers.single(cold_in, measure)} to {numbers.single(cold_out, measure)}."
     )
     return Chart(svg=drawing.to_svg("Temperatures along the plates", text), text=text)

@@ -39,25 +39,32 @@ def spark_axis(through_utc: datetime, zone: tzinfo, *, width: float = 252.0) -> 
     """Return the time axis that stands once above all small charts."""
     drawing = Drawing(name="list-axis", width=width, height=16)
     scale = _time_scale(through_utc, width)
-    today = scale.at(through_utc)
-    drawing.label(today, 12, "today", "tick", "middle")
+    end, name = scale.at(through_utc), dates.short_day(through_utc, zone)
+    drawing.label(end, 12, name, "tick", "middle")
+    room = text_width(name, 12) / 2 + 8
     free_from = 0.0
     for number, (at, text) in enumerate(month_ticks(scale.start_utc, scale.end_utc, zone, most=6)):
         x = scale.at(at)
         shown = text if number else dates.month(at, zone, year=True)
         half = text_width(shown, 12) / 2
-        if abs(x - today) < half + 22 or x - half < free_from or x + half > width:
+        if abs(x - end) < half + room or x - half < free_from or x + half > width:
             continue
         drawing.label(x, 12, shown, "tick", "middle")
         free_from = x + half + 8
-    return drawing.to_svg("Time axis", "The small charts run from a year ago to five months ahead.")
+    return drawing.to_svg(
+        "Time axis",
+        "The small charts run from a year before the readings' end to five months after it.",
+    )
 
 
 def spark(
     evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant, *,
-    width: float = 252.0, name: str = "spark",
+    through_utc: datetime | None = None, width: float = 252.0, name: str = "spark",
 ) -> Chart:  # fmt: skip
-    """Return the small chart of one exchanger; an empty one says that nothing can be told."""
+    """Return the small chart of one exchanger; an empty one says that nothing can be told.
+
+    ``through_utc`` is where the readings of the whole list end, on whose time axis all rows stand.
+    """
     drawing = Drawing(name=f"{name}-{evaluation.tag}", width=width, height=_HEIGHT)
     levels = _levels(evaluation)
     frame = evaluation.daily
@@ -67,7 +74,8 @@ def spark(
         text = f"{evaluation.tag}: no approach at the reference condition can be told."
         return Chart(svg=drawing.to_svg(evaluation.tag, text), text=text)
     clean, limit = levels
-    time = _time_scale(evaluation.through_utc, width)
+    through = through_utc or evaluation.through_utc
+    time = _time_scale(through, width)
     value = Scale(low=clean, high=limit, first=_CLEAN_Y, last=_LIMIT_Y)
     measure = numbers.measure_of("approach_K", plant.units)
     _levels_drawn(drawing, measure, clean, limit, width)
@@ -77,7 +85,7 @@ def spark(
         if time.holds(event.at_utc):
             x = time.at(event.at_utc)
             drawing.line(x, 4, x, _HEIGHT - 6, "visit")
-    _today(drawing, evaluation, time, value, plant.zone)
+    _end(drawing, evaluation, time, value, plant.zone, through)
     text = _sentence(evaluation, measure, clean, limit, plant)
     return Chart(svg=drawing.to_svg(evaluation.tag, text), text=text)
 
@@ -149,17 +157,24 @@ def _forecast(drawing: Drawing, evaluation: Evaluation, time: TimeScale, value: 
         drawing.box(x1, _LIMIT_Y - 2.5, max(x2 - x1, 3), 5, "reached")
 
 
-def _today(
-    drawing: Drawing, evaluation: Evaluation, time: TimeScale, value: Scale, zone: tzinfo
-) -> None:
+def _end(
+    drawing: Drawing, evaluation: Evaluation, time: TimeScale, value: Scale, zone: tzinfo,
+    through_utc: datetime,
+) -> None:  # fmt: skip
+    """Mark where the line ends; named where that is well before the end of the list's readings."""
     last = evaluation.daily["approach_reference_K"].dropna()
     day = last.index[-1].to_pydatetime()
     y = float(_on_sheet(value(last.iloc[-5:].mean())))
-    if evaluation.through_utc - day > timedelta(days=7):
+    if through_utc - day > timedelta(days=7):
+        if not time.holds(day):
+            drawing.label(
+                _LEFT, _CLEAN_Y - 8, f"stops {dates.short_day(day, zone, year=True)}", "tick"
+            )
+            return
         drawing.dots([time.at(day)], [y], 3.5, "stopped")
         drawing.label(time.at(day) + 8, y - 6, f"stops {dates.short_day(day, zone)}", "tick halo")
         return
-    drawing.dots([time.at(evaluation.through_utc)], [y], 4, "today")
+    drawing.dots([time.at(evaluation.through_utc)], [y], 4, "present")
 
 
 def _sentence(
@@ -174,7 +189,7 @@ def _sentence(
 
 
 def used_up_bar(evaluation: Evaluation, plant: Plant, *, width: float = 190.0) -> Chart:
-    """Return one bar from clean to limit with today's interval, for lists of very many rows."""
+    """Return one bar from clean to limit with the present interval, for lists of very many rows."""
     drawing = Drawing(name=f"bar-{evaluation.tag}", width=width, height=26)
     levels = _levels(evaluation)
     now = evaluation.state.approach_reference_K if evaluation.state is not None else None
@@ -190,7 +205,7 @@ def used_up_bar(evaluation: Evaluation, plant: Plant, *, width: float = 190.0) -
     low, high = np.clip(scale([now.low, now.high]), 1, width * 0.8)
     drawing.box(float(low), 9, float(high - low), 8, "interval")
     at = float(np.clip(scale.at(now.value), 2, width * 0.8))
-    drawing.dots([at], [13], 4, "today")
+    drawing.dots([at], [13], 4, "present")
     drawing.label(
         max(width * 0.68, at, float(high)) + 8, 17, numbers.figure(now, measure).main, "tick"
     )

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analytics.vocabulary.gaps import empty_gaps
 from analytics.vocabulary.quantities import REASON_BITS, SET_ASIDE_REASONS, TEMPERATURES
 from service.charts.drawing import Chart, Drawing, Table
 from service.charts.frame import Frame, time_axis, value_axis
@@ -21,6 +22,7 @@ from service.wording.causes import role_label
 
 _LINES = ("measured", "measured-strong", "measured-secondary", "measured-secondary-strong")
 _ROW = 17.0
+TOLD = "told by logger"
 
 
 def set_aside_hours(week: pd.DataFrame) -> dict[str, float]:
@@ -44,11 +46,13 @@ def _interval_hours(week: pd.DataFrame) -> float:
 
 
 def trends_chart(
-    week: pd.DataFrame, tag: str, plant: Plant, *, width: float = 1128.0, name: str = "trends"
-) -> Chart | None:
+    week: pd.DataFrame, tag: str, plant: Plant, *, told: pd.DataFrame | None = None,
+    width: float = 1128.0, name: str = "trends",
+) -> Chart | None:  # fmt: skip
     """Return the four temperatures of a week and, below, what was set aside by reason.
 
-    ``None`` where the week holds no temperature.
+    ``told`` has the gaps of that week that loggers told of, a row below the others; ``None`` where the
+    week holds no temperature.
     """
     shown_roles = [r for r in TEMPERATURES if not week.empty and week[r].notna().any()]
     if not shown_roles:
@@ -61,7 +65,9 @@ def trends_chart(
     plot = Frame(
         left=104 if on_phone else 52, top=16, right=width - (12 if on_phone else 136), bottom=216
     )
-    bottom = plot.bottom + 12 + _ROW * len(reasons)
+    told = empty_gaps() if told is None else told
+    rows = len(reasons) + (0 if told.empty else 1)
+    bottom = plot.bottom + 12 + _ROW * rows
     drawing = Drawing(name=name, width=width, height=bottom + 30)
     step = timedelta(hours=_interval_hours(week))
     time = TimeScale(
@@ -86,11 +92,13 @@ def trends_chart(
         ):
             drawing.label(plot.right + 10, at + 4, text, "label")
     _reason_rows(drawing, plot, time, week, reasons, on_phone)
+    if not told.empty:
+        _told_row(drawing, plot, time, told, rows - 1, on_phone)
     lower = Frame(left=plot.left, top=plot.top, right=plot.right, bottom=bottom)
     time_axis(drawing, lower, time, day_ticks(time.start_utc, time.end_utc, plant.zone))
-    text = _sentence(week, tag, reasons)
+    text = f"{_sentence(week, tag, reasons)} {told_text(told)}".strip()
     svg = drawing.to_svg("Raw trends of a week", text)
-    return Chart(svg=svg, text=text, table=_table(reasons))
+    return Chart(svg=svg, text=text, table=_table(reasons, told))
 
 
 def _reason_rows(
@@ -107,10 +115,40 @@ def _reason_rows(
         for first, last in edges:
             x1, x2 = time(pd.DatetimeIndex([week.index[first], week.index[last - 1] + step]))
             drawing.hatched(float(x1), y, max(float(x2 - x1), 2.0), 10)
-        if not on_phone:
-            drawing.label(plot.right + 10, y + 9, labels[name], "tick")
-        else:
-            drawing.label(plot.left - 4, y + 9, labels[name], "tick", "end")
+        _row_name(drawing, plot, y, labels[name], on_phone)
+
+
+def _row_name(drawing: Drawing, plot: Frame, y: float, name: str, on_phone: bool) -> None:
+    if not on_phone:
+        drawing.label(plot.right + 10, y + 9, name, "tick")
+    else:
+        drawing.label(plot.left - 4, y + 9, name, "tick", "end")
+
+
+def _told_row(
+    drawing: Drawing, plot: Frame, time: TimeScale, told: pd.DataFrame, number: int, on_phone: bool
+) -> None:
+    y = plot.bottom + 10 + _ROW * number
+    for begin, end in zip(told["begin_utc"], told["end_utc"], strict=True):
+        x1 = time.at(max(begin.to_pydatetime(), time.start_utc))
+        x2 = time.at(min(end.to_pydatetime(), time.end_utc))
+        drawing.hatched(x1, y, max(x2 - x1, 2.0), 10)
+    _row_name(drawing, plot, y, TOLD, on_phone)
+
+
+def told_text(told: pd.DataFrame) -> str:
+    """Return the gaps that loggers told of, each instrument with hours and reasons; "" for none."""
+    if told.empty:
+        return ""
+    said = []
+    for role, own in told.groupby("role", sort=True):
+        why = ", ".join(dict.fromkeys(own["reason"]))
+        said.append(f"{role_label(str(role))} {_hours(_lasting(own))} ({why})")
+    return f"Told by the logger: {'; '.join(said)}."
+
+
+def _lasting(own: pd.DataFrame) -> float:
+    return float((own["end_utc"] - own["begin_utc"]).dt.total_seconds().sum()) / 3600.0
 
 
 def aside_text(week: pd.DataFrame) -> str:
@@ -132,9 +170,13 @@ def _sentence(week: pd.DataFrame, tag: str, reasons: dict[str, float]) -> str:
     return f"{text}; set aside: {aside}." if aside else f"{text}."
 
 
-def _table(reasons: dict[str, float]) -> Table:
+def _table(reasons: dict[str, float], told: pd.DataFrame) -> Table:
     meanings = {q.name: (q.label, q.meaning) for q in SET_ASIDE_REASONS}
     rows = tuple((*meanings[n], _hours(h)) for n, h in reasons.items())
+    rows += tuple(
+        (f"{TOLD}, {role_label(str(role))}", str(why), _hours(_lasting(own)))
+        for (role, why), own in told.groupby(["role", "reason"], sort=True)
+    )
     return Table(
         caption="Hours set aside, by reason; one hour may have several",
         heads=("Reason", "Meaning", "Hours"),
@@ -142,7 +184,9 @@ def _table(reasons: dict[str, float]) -> Table:
     )
 
 
-def explorer_figure(week: pd.DataFrame, plant: Plant) -> dict[str, Any]:
+def explorer_figure(
+    week: pd.DataFrame, plant: Plant, told: pd.DataFrame | None = None
+) -> dict[str, Any]:
     """Return the week as a figure for the charting library: data and layout, plain JSON."""
     zone = plant.zone
     measure = numbers.measure_of("supply_degC", plant.units)
@@ -172,6 +216,7 @@ def explorer_figure(week: pd.DataFrame, plant: Plant) -> dict[str, Any]:
         }
         for name in reasons
     ]  # fmt: skip
+    rows += _told_lines(empty_gaps() if told is None else told, plant)
     layout = {
         "xaxis": {"anchor": "y2"},
         "yaxis": {"title": {"text": measure.symbol}, "domain": [0.28, 1.0]},
@@ -180,6 +225,21 @@ def explorer_figure(week: pd.DataFrame, plant: Plant) -> dict[str, Any]:
         "margin": {"l": 60, "r": 20, "t": 20, "b": 40},
     }  # fmt: skip
     return {"data": [*lines, *rows], "layout": layout}
+
+
+def _told_lines(told: pd.DataFrame, plant: Plant) -> list[dict[str, Any]]:
+    """Return a bar for each gap that a logger told of, its instrument and reason beside the pointer."""
+    ends = [
+        [t.tz_convert(plant.zone).tz_localize(None).isoformat() for t in pair]
+        for pair in zip(told["begin_utc"], told["end_utc"], strict=True)
+    ]
+    return [
+        {
+            "type": "scatter", "mode": "lines", "name": f"{role_label(role)}: {why}", "yaxis": "y2",
+            "x": at, "y": [TOLD, TOLD], "line": {"width": 8}, "showlegend": False,
+        }
+        for at, role, why in zip(ends, told["role"], told["reason"], strict=True)
+    ]  # fmt: skip
 
 
 def _plain(values: np.ndarray) -> list[float | None]:

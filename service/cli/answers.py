@@ -18,8 +18,11 @@
                         nine times in ten between earliest and latest, null: beyond the horizon
     avoidable_cost      {so_far, next_month, next_year, visit_price, best_visit}
     data_health         {grade, instrumentation, first, last, hours_running, hours_evidence,
-                        hours_set_aside, missing_roles, consequences}, hours over the last 30 days,
-                        set aside by reason; or null
+                        hours_set_aside, missing_roles, consequences, logger_gaps}, hours over the last
+                        30 days of readings, set aside by reason; or null. logger_gaps: [{role, count,
+                        hours, hours_recent, reasons, last_end}], the gaps that loggers told of
+    data_age            {newest, days, old_after_days, is_old, notice}: how far the readings reach, and
+                        what follows where that is longer ago than stale_after_days of the register
     thermometer_pairs   [{first, second, evidence, since, through, hours, difference, age_days}]
     open_alerts         how many are active
     proposals           [{number, tag, state, deed, role, at, earliest, latest, known, size, text,
@@ -66,7 +69,8 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
       avoidable_cost      {so_far, next_month, next_year, visit_price, best_visit}
       data_health         {grade, instrumentation, first, last, hours_running,
                            hours_evidence, hours_set_aside, missing_roles,
-                           consequences} or null
+                           consequences, logger_gaps} or null
+      data_age            {newest, days, old_after_days, is_old, notice} or null
       thermometer_pairs   [{first, second, evidence, since, through, hours,
                            difference, age_days}]
       proposals           [{number, deed, role, at, earliest, latest, known, size,
@@ -118,11 +122,15 @@ def print_ranking(ledger: "Ledger") -> None:
     """Print the sentence of the first page and a table of all exchangers."""
     from service.cli.output import console, note
     from service.wording.explaining import explanation
+    from service.wording.staleness import old_plant
     from service.wording.verdicts import home_sentence
 
     plant = ledger.plant()
     evaluations = ledger.evaluations()
     screen = console()
+    if old := old_plant(evaluations, plant, ledger.now()):
+        screen.print(old)
+        screen.print()
     screen.print(home_sentence(evaluations, plant))
     screen.print()
     if evaluations:
@@ -195,15 +203,12 @@ def alerts(
     """
     if context.invoked_subcommand is not None:
         return
-    from datetime import UTC, datetime
-
     from service.alerts.lifecycle import AlertState, needs_a_person
     from service.cli.output import note, print_json, say
     from service.wording.history import changed_lines
 
-    now_utc = datetime.now(UTC)
     with opened(workspace) as ledger:
-        plant = ledger.plant()
+        plant, now_utc = ledger.plant(), ledger.now()
         found = sorted(ledger.alerts(), key=lambda a: not needs_a_person(a, now_utc))
         shown = [a for a in found if every or a.state(now_utc) is not AlertState.NORMAL]
         values = [alert_values(a, plant, now_utc) for a in shown]
@@ -258,13 +263,11 @@ def acknowledge(
     Example:
       plateledger alerts acknowledge 12 -w plant --by "A. Reader"
     """
-    from datetime import UTC, datetime
-
     from service.cli.output import say
 
     with opened(workspace) as ledger:
         alert = ledger.acknowledge_alert(number, by=by)
-    say(f"{number}: {alert.state(datetime.now(UTC))}.")
+        say(f"{number}: {alert.state(ledger.now())}.")
 
 
 @alerts_app.command()
@@ -280,13 +283,13 @@ def shelve(
     Example:
       plateledger alerts shelve 12 -w plant --days 14
     """
-    from datetime import UTC, datetime, timedelta
+    from datetime import timedelta
 
     from service.cli.output import say
 
-    now_utc = datetime.now(UTC)
-    until_utc = now_utc + timedelta(days=days) if days else None
     with opened(workspace) as ledger:
+        now_utc = ledger.now()
+        until_utc = now_utc + timedelta(days=days) if days else None
         alert = ledger.shelve_alert(number, until_utc=until_utc, by=by)
     say(f"{number}: {alert.state(now_utc)}.")
 

@@ -143,9 +143,14 @@ def import_files(
 
 
 def _print_assumed(reports: list[dict[str, Any]]) -> None:
-    """Say once for all files which clock was taken where they cannot tell."""
+    """Say which regular logs were silent, and once for all files which clock was taken unasked."""
     from service.cli.output import note
 
+    for report in reports:
+        for reason in report["reasons"]:
+            if reason["reason"] == "logger silent":
+                for example in reason["examples"]:
+                    note(f"{report['name']}: {example['text']}")
     said = [
         (report["name"], reason["examples"][0]["text"])
         for report in reports

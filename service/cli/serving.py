@@ -57,6 +57,7 @@ def demo(
     from service.cli.output import note, progress, user_errors
     from service.usecases.demo import prepare_demo, run_demo
     from service.usecases.ledger import Ledger
+    from service.wording.dates import long_day
 
     with user_errors():
         settings = settings_for(workspace, port=port)
@@ -68,6 +69,11 @@ def demo(
             for text in outcome.assessed.failed.values():
                 note(text)
             print_ranking(ledger)
+            through = max(e.through_utc for e in ledger.evaluations())
+            day = long_day(through, ledger.plant().zone)
+            note(
+                f"The plant is made up and its readings end on {day}: all that is said holds then."
+            )
             if outcome.document is not None:
                 note(f"Cleaning document: {outcome.document}")
         finally:

@@ -27,6 +27,7 @@ from service.wording.limits import plates_changed
 from service.wording.numbers import NBSP
 from service.wording.reasons import loss, reason
 from service.wording.remarks import remark_text
+from service.wording.staleness import old_readings
 from service.wording.verdicts import headline, limit_reached, month_of_waiting
 
 _RIVALS = 5
@@ -73,6 +74,7 @@ def page_one(
         "tag": exchanger.tag,
         "place": ", ".join(p for p in (place, exchanger.room) if p),
         "title": f"Please approve a cleaning visit: {place}" if cleaning else f"Report: {place}",
+        "old": old_readings(evaluation, plant, made_utc),
         "request": _request(evaluation, plant) if cleaning else _no_visit(evaluation, plant),
         "figures": _figures(evaluation, plant),
         "chart": chart.svg if chart is not None else "",
@@ -93,7 +95,7 @@ def _by_when(money: MoneyAccount, plant: Plant) -> str:
 
 
 def _request(evaluation: Evaluation, plant: Plant) -> Pieces:
-    money = evaluation.money
+    money, through = evaluation.money, dates.long_day(evaluation.through_utc, plant.zone)
     if money is None:
         return _plain(
             "What the deposit costs cannot be told, for want of a tariff or of a measured flow. "
@@ -104,7 +106,7 @@ def _request(evaluation: Evaluation, plant: Plant) -> Pieces:
         return _mixed(
             ("No price of a visit is registered. Left alone, the deposit costs ", False),
             (untouched.main, True),
-            (f" ({untouched.range}) in the next twelve months. ", False),
+            (f" ({untouched.range}) in the twelve months from {through}. ", False),
             ("Please decide whether an offer shall be asked for.", True),
         )
     net = money.best_net_benefit or money.net_benefit_now

@@ -18,8 +18,8 @@ text {{ font-family: "{FONT}"; font-size: 14.5px; fill: #2e2e2e; }}
 .reached {{ fill: #000; }}
 .visit {{ stroke: #000; stroke-width: 1; }}
 .alert {{ stroke: #2e2e2e; stroke-width: 1.4; stroke-dasharray: 1.5 3; }}
-.today, .today-cost {{ fill: #000; stroke: #fff; stroke-width: 1.5; }}
-.today-line {{ stroke: #707070; stroke-width: 1; stroke-dasharray: 1.5 3.5; }}
+.present, .present-cost {{ fill: #000; stroke: #fff; stroke-width: 1.5; }}
+.present-line {{ stroke: #707070; stroke-width: 1; stroke-dasharray: 1.5 3.5; }}
 .point {{ fill: #000; }}
 .stopped {{ fill: #fff; stroke: #000; stroke-width: 1.5; }}
 .hatch {{ stroke: #707070; stroke-width: 1; }}

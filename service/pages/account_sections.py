@@ -78,11 +78,11 @@ def money(evaluation: Evaluation, plant: Plant) -> Part:
         return Part(heading="What it costs cannot be told.", note=note)
     chart = benefit_chart(account, tag, plant, width=540.0)
     phone = benefit_chart(account, tag, plant, width=PHONE, name="benefit-phone")
-    return Part(heading=_money_heading(account, evaluation, plant), note=_money_note(account),
+    return Part(heading=_money_heading(account, plant), note=_money_note(account),
                 chart=chart, phone_chart=phone)  # fmt: skip
 
 
-def _money_heading(account: MoneyAccount, evaluation: Evaluation, plant: Plant) -> str:
+def _money_heading(account: MoneyAccount, plant: Plant) -> str:
     if account.visit_price is None:
         month = numbers.money(account.next_month, account.currency)
         if account.next_month.low > 0:
@@ -91,7 +91,7 @@ def _money_heading(account: MoneyAccount, evaluation: Evaluation, plant: Plant) 
     if account.best_visit_utc is None:
         return "No visit pays for itself within twelve months."
     best = numbers.money(account.best_net_benefit, account.currency).main
-    day = dates.near_day(account.best_visit_utc, plant.zone, evaluation.through_utc)
+    day = dates.long_day(account.best_visit_utc, plant.zone)
     return f"A visit about {day} brings the most: {best} net."
 
 
@@ -121,9 +121,12 @@ def money_account(evaluation: Evaluation, plant: Plant) -> Account | None:
              total=True, cost=total.low > 0)
     )  # fmt: skip
     since = dates.short_day(account.since_utc, plant.zone, year=True)
+    through = dates.short_day(evaluation.through_utc, plant.zone, year=True)
     groups = [
         Lines(head=f"Avoidable since {since}", unit=sign, note="range", lines=tuple(so_far)),
-        Lines(head="Next twelve months", unit=sign, note="range", lines=_next_year(account)),
+        Lines(
+            head=f"Twelve months from {through}", unit=sign, note="range", lines=_next_year(account)
+        ),
     ]
     return Account(caption="What the loss has cost and will cost", groups=tuple(groups))
 
@@ -141,10 +144,10 @@ def _next_year(account: MoneyAccount) -> tuple[Line, ...]:
         return tuple(lines)
     net = account.net_benefit_now
     lines += [
-        Line(label="Cost after a visit now (it fouls again)", range=_range(after),
+        Line(label="Cost after a visit that day (it fouls again)", range=_range(after),
              figure=numbers.number(-after.value, 0)),
         Line(label="The visit", figure=numbers.number(-account.visit_price, 0), range="fixed"),
-        Line(label="Net benefit of a visit now", figure=numbers.number(net.value, 0),
+        Line(label="Net benefit of that visit", figure=numbers.number(net.value, 0),
              range=_range(net), total=True),
     ]  # fmt: skip
     return tuple(lines)

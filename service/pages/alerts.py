@@ -61,7 +61,7 @@ class Row:
 def show(request: Request, choice: str = "open") -> HTMLResponse:
     """Answer the list of alerts."""
     ledger = ledger_of(request)
-    plant, alerts, at = ledger.plant(), ledger.alerts(), now()
+    plant, alerts, at = ledger.plant(), ledger.alerts(), now(request)
     states = {key: kinds for key, _, kinds in _CHOICES}.get(choice, _OPEN)
     shown = [a for a in alerts if a.state(at) in states]
     ranks = list(AlertState)

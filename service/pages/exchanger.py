@@ -20,8 +20,9 @@ from analytics.vocabulary.records import (
     MaintenanceEvent,
     VerdictKind,
 )
-from service.charts.trends import aside_text, explorer_figure, trends_chart
+from service.charts.trends import aside_text, explorer_figure, told_text, trends_chart
 from service.pages import account_sections, causes, sections
+from service.pages.data_health import data_health
 from service.pages.home import about
 from service.pages.rendering import ledger_of, message_page, page, render
 from service.pages.sections import Part
@@ -29,6 +30,7 @@ from service.pages.thermometer_pairs import pairs_table
 from service.register.maintenance import refuse_future
 from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
+from service.usecases.told_gaps import summed_up, within
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, role_label, times_less_likely
 from service.wording.explaining import explanation
@@ -36,6 +38,7 @@ from service.wording.limits import plates_changed
 from service.wording.numbers import Figure
 from service.wording.reasons import loss, reason, runner_up
 from service.wording.remarks import remark_text
+from service.wording.staleness import old_readings
 from service.wording.verdicts import (
     cost_clause,
     headline,
@@ -71,6 +74,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
     return page(
         request, "exchanger.html", title=tag, through_utc=evaluation.through_utc, tag=tag,
         exchanger=exchanger, about=about(exchanger, plant), opening=opening, rest=rest,
+        old=old_readings(evaluation, plant, ledger.now()),
         why=explanation(evaluation, plant), lead=_lead(evaluation, plant, rest), facts=facts(evaluation, events, plant),
         cleaning=evaluation.verdict.kind is VerdictKind.CLEAN_NOW,
         consequences=sections.consequences(evaluation, plant),
@@ -86,10 +90,11 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         account=account_sections.money_account(evaluation, plant),
         capacity=account_sections.capacity(evaluation, plant),
         pack=sections.pack_rows(exchanger, plant),
+        health=data_health(evaluation, summed_up(ledger.gaps(tag), evaluation.through_utc), plant),
         log_heading=account_sections.log_heading(events, plant),
         log=account_sections.log_entries(evaluation, events, plant, ledger.alerts(tag)),
         proposals=open_proposals(ledger.proposals(tag), plant), deeds=[str(d) for d in Deed], roles=[(q.name, q.label) for q in TREND_ROLES],
-        today=dates_today(plant), raw=_raw(request, evaluation, plant, week),
+        today=dates_today(ledger.now(), plant), raw=_raw(request, evaluation, plant, week),
     )  # fmt: skip
 
 
@@ -107,9 +112,9 @@ def _without_evaluation(request: Request, tag: str, exchanger: Exchanger | None)
     )  # fmt: skip
 
 
-def dates_today(plant: Plant) -> str:
+def dates_today(now_utc: datetime, plant: Plant) -> str:
     """Return today in the site's zone, as a date field wants it."""
-    return datetime.now(plant.zone).date().isoformat()
+    return now_utc.astimezone(plant.zone).date().isoformat()
 
 
 def answer(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
@@ -164,20 +169,21 @@ def facts(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Pla
         Fact(label="Limit reached", figure=limit.main, note=limit.range),
         Fact(label="Another month costs", figure=month.main, note=month.range,
              cost=money is not None and is_a_loss(money.next_month)),
-        _visit_fact(evaluation),
+        _visit_fact(evaluation, plant),
     ]  # fmt: skip
 
 
-def _visit_fact(evaluation: Evaluation) -> Fact:
+def _visit_fact(evaluation: Evaluation, plant: Plant) -> Fact:
     money = evaluation.money
-    label = "A visit now brings"
+    visit = f"A visit on {dates.short_day(evaluation.through_utc, plant.zone)}"
+    label = f"{visit} brings"
     if money is None or money.net_benefit_now is None:
         priced = money is not None and money.visit_price is not None
         missing = "no costs known" if money is None else "no price of a visit"
         return Fact(label=label, figure=numbers.CANNOT_TELL, note="" if priced else missing)
     benefit = money.net_benefit_now
     if benefit.high < 0:
-        label = "A visit now loses"
+        label = f"{visit} loses"
         benefit = Estimate(value=-benefit.value, low=-benefit.high, high=-benefit.low)
     net: Figure = numbers.money(benefit, money.currency)
     note = f"{net.range} in twelve months"
@@ -223,19 +229,23 @@ def _week_frame(
 def _raw(request: Request, evaluation: Evaluation, plant: Plant, week: str) -> Raw:
     first = _first_day(evaluation, plant, week)
     frame = _week_frame(request, evaluation, plant, first)
-    wide = trends_chart(frame, evaluation.tag, plant, width=1160.0)
-    phone = trends_chart(frame, evaluation.tag, plant, width=sections.PHONE, name="trends-phone")
     start = datetime.combine(first, time(), tzinfo=plant.zone)
+    told = within(ledger_of(request).gaps(evaluation.tag), start, start + _WEEK)
+    wide = trends_chart(frame, evaluation.tag, plant, told=told, width=1160.0)
+    phone = trends_chart(
+        frame, evaluation.tag, plant, told=told, width=sections.PHONE, name="trends-phone"
+    )
     from_day = dates.long_day(start, plant.zone)
     if wide is None:
         part = Part(
-            heading=f"No readings in the week from {from_day}.", note="Choose another week."
+            heading=f"No readings in the week from {from_day}.",
+            note=f"{told_text(told)} Choose another week.".strip(),
         )
     else:
         carrying = int((frame["set_aside"] == 0).sum())
         part = Part(
             heading=f"Week from {from_day}: {carrying:,} of {len(frame):,} intervals carry evidence.",
-            note=aside_text(frame), chart=wide, phone_chart=phone,
+            note=f"{aside_text(frame)} {told_text(told)}".strip(), chart=wide, phone_chart=phone,
         )  # fmt: skip
     address = f"/exchangers/{evaluation.tag}"
     return Raw(
@@ -252,8 +262,11 @@ def week_data(request: Request, tag: str, week: str = "") -> JSONResponse:
     plant, evaluation = ledger_of(request).plant(), ledger_of(request).evaluation(tag)
     if evaluation is None:
         return JSONResponse({"detail": f"{tag} has not been assessed yet."}, status_code=404)
-    frame = _week_frame(request, evaluation, plant, _first_day(evaluation, plant, week))
-    figure: dict[str, Any] = explorer_figure(frame, plant)
+    first = _first_day(evaluation, plant, week)
+    frame = _week_frame(request, evaluation, plant, first)
+    start = datetime.combine(first, time(), tzinfo=plant.zone)
+    told = within(ledger_of(request).gaps(tag), start, start + _WEEK)
+    figure: dict[str, Any] = explorer_figure(frame, plant, told)
     return JSONResponse(figure)
 
 
@@ -271,7 +284,7 @@ async def add_entry(request: Request, tag: str) -> HTMLResponse | RedirectRespon
     ledger = ledger_of(request)
     try:
         event = _event(tag, form, ledger.plant())
-        refuse_future(event.at_utc, datetime.now(UTC), ledger.plant().zone)
+        refuse_future(event.at_utc, ledger.now(), ledger.plant().zone)
         ledger.add_event(event)
     except PlateledgerError as exc:
         back = (f"/exchangers/{tag}#log", "Back to the log")

@@ -18,6 +18,7 @@ from analytics.vocabulary.records import (
 )
 from service.charts.drawing import Chart
 from service.charts.spark import spark, spark_axis, used_up_bar
+from service.pages.data_health import GRADES
 from service.pages.rendering import ledger_of, message_page, now, page
 from service.register.plant import Plant
 from service.wording import dates, numbers
@@ -25,6 +26,7 @@ from service.wording.causes import role_label
 from service.wording.explaining import explanation
 from service.wording.limits import is_at_stake
 from service.wording.numbers import NBSP, Figure
+from service.wording.staleness import old_plant
 from service.wording.verdicts import (
     FILTER_LABELS,
     MANY,
@@ -39,14 +41,6 @@ from service.wording.verdicts import (
 
 _CHANGES_SHOWN = 4
 _FIRST_OF_MANY = 40
-_GRADES = {
-    "good": "Good",
-    "thin": "Thin",
-    "doubtful": "Doubtful",
-    "stopped": "Stopped",
-    "off season": "Off season",
-    "none": "No data",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,9 +112,10 @@ def show(request: Request, verdict: str = "", q: str = "") -> HTMLResponse:
         request, "home.html", title="Exchangers", through_utc=through,
         opening=opening, rest=rest, seen=_seen(seen, plant), changes=changes[:_CHANGES_SHOWN],
         more_changes=max(0, len(changes) - _CHANGES_SHOWN),
-        rows=[_row(e, events.get(e.tag, []), plant, many=many) for e in listed],
+        rows=[_row(e, events.get(e.tag, []), plant, through, many=many) for e in listed],
+        old=old_plant(evaluations, plant, now(request)),
         groups=groups, many=many, sieves=_sieves(evaluations, verdict, q), q=q, verdict=verdict,
-        axis=spark_axis(through or now(), plant.zone), waiting=_waiting(plant, evaluations),
+        axis=spark_axis(through or now(request), plant.zone), waiting=_waiting(plant, evaluations),
         working=ledger.working_on(), degrees=numbers.measure_of("approach_K", plant.units).symbol,
     )  # fmt: skip
 
@@ -216,10 +211,14 @@ def about(exchanger: Exchanger | None, plant: Plant) -> str:
 
 
 def _row(
-    evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant, *, many: bool
-) -> Row:
+    evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant,
+    through_utc: datetime | None, *, many: bool,
+) -> Row:  # fmt: skip
     exchanger, state = plant.exchanger(evaluation.tag), evaluation.state
-    chart = used_up_bar(evaluation, plant) if many else spark(evaluation, events, plant)
+    chart = (
+        used_up_bar(evaluation, plant) if many
+        else spark(evaluation, events, plant, through_utc=through_utc)
+    )  # fmt: skip
     data, note = _data(evaluation)
     return Row(
         tag=evaluation.tag,
@@ -260,8 +259,8 @@ def _data(evaluation: Evaluation) -> tuple[str, str]:
         what = role_label(health.missing_roles[0]) if health.missing_roles else "data"
         days = max(1, round(silent / timedelta(days=1)))
         lasting = f" for {days}{NBSP}days" if days > 1 else ""
-        return _GRADES["stopped"], f"no {what}{lasting}"
+        return GRADES["stopped"], f"no {what}{lasting}"
     note = f"{health.hours_evidence_30d:,.0f}{NBSP}steady hours"
     if health.grade == "none":
         note = "no reading yet"
-    return _GRADES.get(health.grade, health.grade), note
+    return GRADES.get(health.grade, health.grade), note

@@ -27,7 +27,7 @@ def show(request: Request) -> HTMLResponse:
     units = [(f.name, numbers.symbol_of(getattr(plant.units, f.name))) for f in fields(plant.units)]
     return page(
         request, "settings.html", title="Settings", plant_name=plant.name, zone=str(plant.zone),
-        units=units,
+        units=units, old_after=numbers.number(plant.stale_after_days, 0),
         exchangers=[
             {"tag": e.tag, "building": e.building, "rows": list(_rows(e, plant)),
              "tariff": list(_prices(e.tariff)), "notes": [_sentence(n) for n in plant.notes.get(e.tag, ())],

@@ -5,7 +5,7 @@ Lives here: what all pages share. Not here: what any one page says.
 
 import hashlib
 import re
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -94,9 +94,9 @@ def ledger_of(request: Request) -> Ledger:
     return ledger
 
 
-def now() -> datetime:
-    """Return the present moment; the only clock of the pages."""
-    return datetime.now(UTC)
+def now(request: Request) -> datetime:
+    """Return the present moment; the ledger's clock is the only one of the pages."""
+    return ledger_of(request).now()
 
 
 def plant_or_none(request: Request) -> Plant | None:
@@ -123,7 +123,7 @@ def page(
         status=status,
         title=title,
         current=_section(request.url.path),
-        where=_where(plant, context.get("through_utc")),
+        where=_where(plant, context.get("through_utc"), now(request)),
         **context,
     )
 
@@ -133,14 +133,14 @@ def _section(path: str) -> str:
     return inner[0] if inner else "/"
 
 
-def _where(plant: Plant | None, through_utc: datetime | None) -> tuple[str, str]:
+def _where(plant: Plant | None, through_utc: datetime | None, now_utc: datetime) -> tuple[str, str]:
     if plant is None:
         return ("", "no plant registered yet")
-    today = dates.weekday(now(), plant.zone)
+    today = dates.weekday(now_utc, plant.zone)
     if through_utc is None:
         return (plant.name, today)
     at = through_utc
-    same_day = at.astimezone(plant.zone).date() == now().astimezone(plant.zone).date()
+    same_day = at.astimezone(plant.zone).date() == now_utc.astimezone(plant.zone).date()
     to = dates.clock(at, plant.zone) if same_day else dates.short_day(at, plant.zone, year=True)
     return (plant.name, f"{today}, data to {to}")
 

@@ -157,7 +157,9 @@ def transfer(evaluation: Evaluation, plant: Plant) -> Part:
         )
     lost = loss(evaluation)
     if lost is None:
-        return Part(heading="Heat transfer of the last 30 days.", chart=wide, phone_chart=phone)
+        return Part(
+            heading="Heat transfer of the last 30 days of readings.", chart=wide, phone_chart=phone
+        )
     figure = numbers.figure(lost, numbers.PERCENT)
     resistance = evaluation.state.fouling_resistance_m2K_W if evaluation.state is not None else None
     note = f"Lost since clean: {figure.text}."
@@ -232,12 +234,12 @@ def thermometers(evaluation: Evaluation, plant: Plant) -> Part:
 
 
 def present(latest: LatestInterval | None, tag: str, plant: Plant) -> Part:
-    """Return the newest interval: approach now against what it would be clean."""
+    """Return the newest interval: its approach against what it would be clean."""
     wide, phone = _both(
         lambda w, n: profile_chart(latest, tag, plant, width=w, name=n), 540.0, "profile"
     )
     if latest is None:
-        return Part(heading="No present values.", note="No complete interval has come in lately.")
+        return Part(heading="No newest values.", note="No complete interval has come in lately.")
     return Part(heading=_present_heading(latest, plant), note=_present_note(latest, plant),
                 chart=wide, phone_chart=phone)  # fmt: skip
 
@@ -246,12 +248,12 @@ def _present_heading(latest: LatestInterval, plant: Plant) -> str:
     measure = numbers.measure_of("approach_K", plant.units)
     now, clean = latest.values.get("approach_cold_K"), latest.clean_approach_K
     if "stopped" in latest.set_aside:
-        return "It is not running now."
+        return "In the newest interval it was not running."
     if now is None:
-        return "The present approach cannot be told."
-    heading = f"Now the approach is {numbers.single(now, measure)}."
+        return "The newest approach cannot be told."
+    heading = f"The newest approach is {numbers.single(now, measure)}."
     if clean is not None and max(now, clean) < _HARDLY_SHOWS_K:
-        return "At the present load the approach is too small to show a deposit."
+        return "At the newest load the approach is too small to show a deposit."
     if clean is None or "low_load" in latest.set_aside:
         return heading
     return f"{heading} Clean it would be {numbers.single(clean, measure)}."
@@ -294,7 +296,7 @@ def pack_rows(exchanger: Exchanger | None, plant: Plant) -> list[tuple[str, str,
     rows = []
     area = f"{exchanger.area_m2:,.1f}{NBSP}m²" if exchanger.area_m2 else "area not registered"
     if exchanger.plates:
-        rows.append(("Plates now, effective area", str(exchanger.plates), area))
+        rows.append(("Plates fitted, effective area", str(exchanger.plates), area))
     if exchanger.plates_most:
         rows.append(("Most plates the frame and the bolts take", str(exchanger.plates_most), ""))
     if exchanger.tightening_dimension_m:

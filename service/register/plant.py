@@ -7,7 +7,9 @@ from zoneinfo import ZoneInfo
 from analytics.vocabulary.records import Exchanger
 from ingest.point_map import Point
 
-__all__ = ["DisplayUnits", "Plant", "Point"]
+__all__ = ["STALE_AFTER_DAYS", "DisplayUnits", "Plant", "Point"]
+
+STALE_AFTER_DAYS = 7.0  # a weekly look, as most sites export
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +34,7 @@ class Plant:
     points: tuple[Point, ...]
     logger_zone: str | None = None  # of stamps without an offset, where it is not the site's
     units: DisplayUnits = field(default_factory=DisplayUnits)
+    stale_after_days: float = STALE_AFTER_DAYS  # readings that end longer ago are told as old
     notes: Mapping[str, tuple[str, ...]] = field(
         default_factory=dict
     )  # tag -> stated defaults and consequences

@@ -151,6 +151,7 @@ def _to_plant(file: RegisterFile, name: str, folder: Path) -> Plant:
         name=file.plant.name,
         zone=zone,
         logger_zone=file.plant.logger_time_zone,
+        stale_after_days=file.plant.stale_after_days,
         exchangers=tuple(exchangers),
         points=tuple(
             Point(name=p.point, tag=table.tag, role=role, unit=p.unit, file=p.file)

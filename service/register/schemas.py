@@ -32,7 +32,7 @@ from ingest.rules import clock_of
 from service.register.bacnet import BacnetTable
 from service.register.broker import MqttTable
 from service.register.instruments import describe_meter, describe_thermometer
-from service.register.plant import DisplayUnits
+from service.register.plant import STALE_AFTER_DAYS, DisplayUnits
 
 TableReader = Callable[[str], PropertyTable]
 
@@ -125,6 +125,7 @@ class PlantTable(Table):
     time_zone: Annotated[str, AfterValidator(_check_zone)]
     logger_time_zone: Annotated[str, AfterValidator(_check_clock)] | None = None
     units: UnitsTable = UnitsTable()
+    stale_after_days: Annotated[float, Field(gt=0.0, le=3650.0)] = STALE_AFTER_DAYS
     design_outdoor_degC: Annotated[float, Field(ge=-60.0, le=30.0)] | None = None
 
 

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import Connection, delete, insert, select, update
 
 from analytics.vocabulary.errors import RegisterError
-from service.register.plant import Plant
+from service.register.plant import STALE_AFTER_DAYS, Plant
 from service.store.codec import (
     exchanger_from,
     exchanger_snapshot,
@@ -25,6 +25,7 @@ def save_plant(connection: Connection, plant: Plant, *, now_utc: datetime) -> No
         "zone": plant.zone.key,
         "logger_zone": plant.logger_zone,
         "units": plain(plant.units),
+        "stale_after_days": plant.stale_after_days,
         "points": plain(plant.points),
         "notes": {tag: list(notes) for tag, notes in plant.notes.items()},
     }
@@ -75,6 +76,7 @@ def load_plant(connection: Connection) -> Plant:
         exchangers=tuple(exchanger_from(s) for s in rows),
         points=points_from(snapshot["points"]),
         units=units_from(snapshot["units"]),
+        stale_after_days=snapshot.get("stale_after_days", STALE_AFTER_DAYS),
         notes={tag: tuple(notes) for tag, notes in snapshot["notes"].items()},
     )
 

@@ -1,6 +1,6 @@
 """Write the document that a client signs."""
 
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 from analytics.vocabulary.errors import EvaluationError
@@ -10,8 +10,8 @@ from service.store import evaluations, log, registered
 from service.store.store import Store
 
 
-def document_pdf(store: Store, tag: str) -> bytes:
-    """Return the cleaning document of an exchanger as PDF.
+def document_pdf(store: Store, tag: str, made_utc: datetime) -> bytes:
+    """Return the cleaning document of an exchanger as PDF, dated ``made_utc``.
 
     Raises
     ------
@@ -32,10 +32,12 @@ def document_pdf(store: Store, tag: str) -> bytes:
             f"{exchanger.tag}: there is no assessment yet to make a document from. "
             "Import its trends, then: plateledger assess"
         )
-    return cleaning_document(plant, exchanger, evaluation, events, datetime.now(UTC))
+    return cleaning_document(plant, exchanger, evaluation, events, made_utc)
 
 
-def write_document(settings: Settings, store: Store, tag: str, path: Path | None = None) -> Path:
+def write_document(
+    settings: Settings, store: Store, tag: str, made_utc: datetime, path: Path | None = None
+) -> Path:
     """Write the document to ``path``, or into the workspace's documents, and return where.
 
     Raises
@@ -43,7 +45,7 @@ def write_document(settings: Settings, store: Store, tag: str, path: Path | None
     EvaluationError
         If there is no assessment, or the file cannot be written.
     """
-    data = document_pdf(store, tag)
+    data = document_pdf(store, tag, made_utc)
     if path is None:
         path = settings.documents_path / f"{tag.replace(' ', '-')} cleaning request.pdf"
     try:

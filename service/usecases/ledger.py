@@ -4,7 +4,7 @@ Lives here: the facade ``Ledger`` and nothing but calls. What each verb does is 
 name; ``app.state.ledger`` holds one ``Ledger`` for all requests, from several threads.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -19,7 +19,15 @@ from service.settings import Settings
 from service.store import evaluations, imports, log, registered
 from service.store.evaluations import EvaluationHead
 from service.store.store import Store
-from service.usecases import alerting, documents, import_report, importing, proposing, workspace
+from service.usecases import (
+    alerting,
+    documents,
+    import_report,
+    importing,
+    proposing,
+    told_gaps,
+    workspace,
+)
 from service.usecases.assessing import AssessOutcome, assess, outdated
 from service.usecases.confirming import Confirmed, confirm_points
 from service.usecases.files import ImportOptions
@@ -35,6 +43,7 @@ if TYPE_CHECKING:
 
 __all__ = ["AssessOutcome", "ImportCheck", "ImportOptions", "ImportOutcome", "Ledger", "Progress"]
 
+Clock = Callable[[], datetime]
 _FIRST_PAGE = "exchangers"
 _ASSESSED_EVERY = timedelta(hours=1)
 
@@ -42,24 +51,31 @@ _ASSESSED_EVERY = timedelta(hours=1)
 class Ledger:
     """A plant's ledger: register, readings, evaluations, alerts, maintenance log."""
 
-    def __init__(self, settings: Settings, store: Store) -> None:
+    def __init__(self, settings: Settings, store: Store, *, clock: Clock | None = None) -> None:
         self.settings = settings
         self.store = store
+        self._clock = clock
         self._lock = Lock()
         self._working: tuple[str, ...] = ()
         self._background: Thread | None = None
         self._cache: dict[tuple[str, int, bool], Evaluation] = {}
 
     @classmethod
-    def open(cls, settings: Settings) -> Self:
+    def open(cls, settings: Settings, *, clock: Clock | None = None) -> Self:
         """Open the ledger of a workspace; its database is made or brought up to date.
+
+        ``clock`` returns the present moment, aware and in UTC; without: that of the machine.
 
         Raises
         ------
         StoreError
             If the database cannot be opened.
         """
-        return cls(settings, Store.open(settings.url))
+        return cls(settings, Store.open(settings.url), clock=clock)
+
+    def now(self) -> datetime:
+        """Return the present moment in UTC, by which readings are old and alerts are shelved."""
+        return machine_clock() if self._clock is None else self._clock()
 
     def close(self) -> None:
         """Wait for what runs in the background and close the database."""
@@ -190,6 +206,10 @@ class Ledger:
         with self.store.reading() as connection:
             return imports.load_readings(connection, tag, start_utc, end_utc)
 
+    def gaps(self, tag: str) -> "pd.DataFrame":
+        """Return the gaps that the loggers of ``tag`` told of; see ``analytics.vocabulary.gaps``."""
+        return told_gaps.gaps_of(self.store, tag)
+
     def events(self, tag: str | None = None) -> tuple[MaintenanceEvent, ...]:
         """Return the maintenance log, oldest first; of one exchanger or of all."""
         with self.store.reading() as connection:
@@ -202,7 +222,7 @@ class Ledger:
     def add_events(self, events: Sequence[MaintenanceEvent]) -> int:
         """Store log entries, all or none, and return how many did not stand there already."""
         with self.store.writing() as connection:
-            return log.add_events(connection, events, now_utc=_now())
+            return log.add_events(connection, events, now_utc=self.now())
 
     # --- proposals for the log -----------------------------------------------------------------
 
@@ -213,11 +233,11 @@ class Ledger:
     def accept_proposal(self, number: int, **known_better: Any) -> MaintenanceEvent:
         """Enter a proposal in the log; see :func:`proposing.accept` for what may be put right."""
         plant = self.plant()
-        return proposing.accept(self.store, plant, number, now_utc=_now(), **known_better)
+        return proposing.accept(self.store, plant, number, now_utc=self.now(), **known_better)
 
     def reject_proposal(self, number: int, *, note: str = "", by: str = "") -> KeptProposal:
         """Say that it was not so; it is kept and not proposed again."""
-        return proposing.reject(self.store, number, note=note, by=by, now_utc=_now())
+        return proposing.reject(self.store, number, note=note, by=by, now_utc=self.now())
 
     # --- alerts --------------------------------------------------------------------------------
 
@@ -227,15 +247,15 @@ class Ledger:
 
     def acknowledge_alert(self, number: int, *, by: str = "") -> Alert:
         """Acknowledge; raise PlateledgerError if there is no such alert."""
-        return alerting.acknowledge(self.store, number, by=by, now_utc=_now())
+        return alerting.acknowledge(self.store, number, by=by, now_utc=self.now())
 
     def shelve_alert(self, number: int, *, until_utc: datetime | None, by: str = "") -> Alert:
         """Shelve until then; ``None`` takes it off the shelf."""
-        return alerting.shelve(self.store, number, until_utc=until_utc, by=by, now_utc=_now())
+        return alerting.shelve(self.store, number, until_utc=until_utc, by=by, now_utc=self.now())
 
     def put_out_of_service(self, number: int, *, out: bool = True) -> Alert:
         """Take an alert out of service, or back into it."""
-        return alerting.put_out_of_service(self.store, number, out=out, now_utc=_now())
+        return alerting.put_out_of_service(self.store, number, out=out, now_utc=self.now())
 
     # --- imports -------------------------------------------------------------------------------
 
@@ -308,7 +328,7 @@ class Ledger:
 
         For readings that come every few minutes, while the account is a daily one.
         """
-        due = _now() - _ASSESSED_EVERY
+        due = self.now() - _ASSESSED_EVERY
         with self.store.reading() as connection:
             heads = evaluations.heads(connection)
         old = [t for t in tags if t not in heads or heads[t].made_utc < due]
@@ -332,11 +352,11 @@ class Ledger:
 
     def document_pdf(self, tag: str) -> bytes:
         """Return the cleaning document of ``tag`` as PDF."""
-        return documents.document_pdf(self.store, tag)
+        return documents.document_pdf(self.store, tag, self.now())
 
     def write_document(self, tag: str, path: Path | None = None) -> Path:
         """Write the cleaning document; ``None``: into the workspace's documents."""
-        return documents.write_document(self.settings, self.store, tag, path)
+        return documents.write_document(self.settings, self.store, tag, self.now(), path)
 
     # --- since you last looked -----------------------------------------------------------------
 
@@ -348,8 +368,9 @@ class Ledger:
     def mark_seen(self) -> None:
         """Remember that the reader looks now."""
         with self.store.writing() as connection:
-            registered.mark_seen(connection, _FIRST_PAGE, _now())
+            registered.mark_seen(connection, _FIRST_PAGE, self.now())
 
 
-def _now() -> datetime:
+def machine_clock() -> datetime:
+    """Return the machine's time in UTC."""
     return datetime.now(UTC)

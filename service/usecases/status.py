@@ -7,7 +7,7 @@ the plant's display units: kelvin, m2*K/W, watt, the tariff's currency, and "1" 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from math import isfinite
 from typing import TYPE_CHECKING
 
@@ -22,8 +22,10 @@ from analytics.vocabulary.records import (
 )
 from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
+from service.usecases.told_gaps import ToldGaps, summed_up
 from service.wording.explaining import explanation
 from service.wording.remarks import remark_text
+from service.wording.staleness import data_age, old_readings
 from service.wording.verdicts import headline
 
 if TYPE_CHECKING:
@@ -56,7 +58,7 @@ class Approach:
     """Primary return minus secondary return."""
 
     now: Figure  # as measured, mean of the last day's steady hours
-    at_reference: Figure  # what today's plates would show at the reference condition
+    at_reference: Figure  # what the plates, as they are, would show at the reference condition
     clean_at_reference: Figure
     limit: Figure
 
@@ -129,6 +131,18 @@ class Health:
     hours_set_aside: dict[str, float]  # by reason; an hour may have several
     missing_roles: tuple[str, ...]
     consequences: tuple[str, ...]
+    logger_gaps: tuple[ToldGaps, ...]  # over all the readings, by instrument
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Age:
+    """How old the newest assessed readings are; all that is said holds for that time."""
+
+    newest: datetime | None  # null: there is no reading
+    days: float | None
+    old_after_days: float  # as the register sets it
+    is_old: bool
+    notice: str  # what follows where they are old; else empty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +172,7 @@ class Status:
     limit_reached: LimitReached
     avoidable_cost: AvoidableCost
     data_health: Health | None
+    data_age: Age | None  # null before the first assessment
     thermometer_pairs: tuple[ThermometerPair, ...]
     open_alerts: int
     proposals: tuple[StatedProposal, ...] = ()  # open ones
@@ -166,7 +181,7 @@ class Status:
 def list_status(ledger: "Ledger") -> tuple[Status, ...]:
     """Return all registered exchangers, the most needy first, those never assessed last."""
     plant = ledger.plant()
-    now_utc = datetime.now(UTC)
+    now_utc = ledger.now()
     open_alerts: dict[str, int] = {}
     for alert in ledger.alerts():
         if alert.is_active(now_utc):
@@ -176,14 +191,21 @@ def list_status(ledger: "Ledger") -> tuple[Status, ...]:
     assessed = {e.tag for e in ranked}
     found = [
         status_of(
-            plant, e.tag, e, n, open_alerts.get(e.tag, 0), [k for k in kept if k.tag == e.tag]
+            plant,
+            e.tag,
+            e,
+            n,
+            now_utc,
+            open_alerts.get(e.tag, 0),
+            [k for k in kept if k.tag == e.tag],
+            summed_up(ledger.gaps(e.tag), e.through_utc),
         )
         for n, e in enumerate(ranked, 1)
     ]
     never = [e.tag for e in plant.exchangers if e.tag not in assessed]
     return (
         *found,
-        *(status_of(plant, tag, None, n) for n, tag in enumerate(never, len(found) + 1)),
+        *(status_of(plant, tag, None, n, now_utc) for n, tag in enumerate(never, len(found) + 1)),
     )
 
 
@@ -192,8 +214,10 @@ def status_of(
     tag: str,
     evaluation: Evaluation | None,
     rank: int,
+    now_utc: datetime,
     open_alerts: int = 0,
     proposals: Sequence[KeptProposal] = (),
+    told: Sequence[ToldGaps] = (),
 ) -> Status:
     """Return the status of one exchanger; ``evaluation`` is ``None`` before the first."""
     exchanger = plant.exchanger(tag) or Exchanger(tag=tag)
@@ -236,7 +260,8 @@ def status_of(
         ),
         limit_reached=_limit_reached(evaluation, no_flow),
         avoidable_cost=_cost(evaluation, exchanger, no_flow),
-        data_health=_health(evaluation, plant),
+        data_health=_health(evaluation, plant, told),
+        data_age=_age(evaluation, plant, now_utc),
         thermometer_pairs=_pairs(evaluation),
         open_alerts=open_alerts,
         proposals=tuple(stated_proposal(k, plant) for k in proposals),
@@ -369,7 +394,20 @@ def _pairs(evaluation: Evaluation | None) -> tuple[ThermometerPair, ...]:
     )  # fmt: skip
 
 
-def _health(evaluation: Evaluation | None, plant: Plant) -> Health | None:
+def _age(evaluation: Evaluation | None, plant: Plant, now_utc: datetime) -> Age | None:
+    if evaluation is None:
+        return None
+    age = data_age(evaluation, plant, now_utc)
+    return Age(
+        newest=age.newest_utc,
+        days=age.days,
+        old_after_days=plant.stale_after_days,
+        is_old=age.is_old,
+        notice=old_readings(evaluation, plant, now_utc),
+    )
+
+
+def _health(evaluation: Evaluation | None, plant: Plant, told: Sequence[ToldGaps]) -> Health | None:
     if evaluation is None:
         return None
     health = evaluation.health
@@ -383,4 +421,5 @@ def _health(evaluation: Evaluation | None, plant: Plant) -> Health | None:
         hours_set_aside=dict(health.set_aside_30d),
         missing_roles=health.missing_roles,
         consequences=tuple(remark_text(r, plant.units) for r in health.consequences),
+        logger_gaps=tuple(told),
     )

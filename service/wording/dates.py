@@ -30,9 +30,15 @@ def short_day(at_utc: datetime, zone: tzinfo, *, year: bool = False) -> str:
     return f"{text}{NBSP}{at.year}" if year else text
 
 
-def near_day(at_utc: datetime, zone: tzinfo, today_utc: datetime) -> str:
-    """Return ``4 November``, with the year where it is far from today."""
-    return long_day(at_utc, zone, year=abs(at_utc - today_utc) > _NEAR)
+def near_day(at_utc: datetime, zone: tzinfo, from_utc: datetime) -> str:
+    """Return ``4 November``, with the year where it is far from ``from_utc``, the readings' end."""
+    return long_day(at_utc, zone, year=abs(at_utc - from_utc) > _NEAR)
+
+
+def long_span(first_utc: datetime, last_utc: datetime, zone: tzinfo) -> tuple[str, str]:
+    """Return both days spelt out, the year with the second and, where another, with the first."""
+    one_year = first_utc.astimezone(zone).year == last_utc.astimezone(zone).year
+    return long_day(first_utc, zone, year=not one_year), long_day(last_utc, zone)
 
 
 def month(at_utc: datetime, zone: tzinfo, *, year: bool = False) -> str:
@@ -52,31 +58,33 @@ def clock(at_utc: datetime, zone: tzinfo) -> str:
     return f"{at_utc.astimezone(zone):%H:%M}"
 
 
-def day_span(first_utc: datetime, last_utc: datetime, zone: tzinfo, today_utc: datetime) -> str:
-    """Return ``2 Jan–21 Mar`` when near, ``Apr–Nov 2027`` when far."""
-    if last_utc - today_utc <= _NEAR:
-        first, last = short_day(first_utc, zone), short_day(last_utc, zone)
-        return first if first == last else f"{first}{EN_DASH}{last}"
+def day_span(first_utc: datetime, last_utc: datetime, zone: tzinfo, from_utc: datetime) -> str:
+    """Return ``2 Jan–21 Mar 2027`` when near ``from_utc``, ``Apr–Nov 2027`` when far.
+
+    The year is always told, as the span may be read long after it was written.
+    """
     one_year = first_utc.astimezone(zone).year == last_utc.astimezone(zone).year
+    if last_utc - from_utc <= _NEAR:
+        first, last = short_day(first_utc, zone), short_day(last_utc, zone, year=True)
+        if last.startswith(f"{first}{NBSP}") and one_year:
+            return last
+        first = first if one_year else short_day(first_utc, zone, year=True)
+        return f"{first}{EN_DASH}{last}"
     first, last = month(first_utc, zone, year=not one_year), month(last_utc, zone, year=True)
     return last if last.startswith(first) else f"{first}{EN_DASH}{last}"
 
 
-def time_until(first_utc: datetime, last_utc: datetime, today_utc: datetime) -> str:
-    """Return ``in 6–17 weeks``, or in months when it is far."""
-    days_low = max(0.0, (first_utc - today_utc).total_seconds() / 86400)
-    days_high = max(days_low, (last_utc - today_utc).total_seconds() / 86400)
+def time_after(first_utc: datetime, last_utc: datetime, zone: tzinfo, from_utc: datetime) -> str:
+    """Return ``6–17 weeks after 23 Nov``, or in months when it is far."""
+    days_low = max(0.0, (first_utc - from_utc).total_seconds() / 86400)
+    days_high = max(days_low, (last_utc - from_utc).total_seconds() / 86400)
+    after = f"after {short_day(from_utc, zone)}"
     if timedelta(days=days_high) <= _WEEKS_UP_TO:
-        return f"in {_count_span(days_low / 7, days_high / 7)}{NBSP}weeks"
-    return f"in {_count_span(days_low / _MONTH_DAYS, days_high / _MONTH_DAYS)}{NBSP}months"
+        return f"{_count_span(days_low / 7, days_high / 7)}{NBSP}weeks {after}"
+    months = _count_span(days_low / _MONTH_DAYS, days_high / _MONTH_DAYS)
+    return f"{months}{NBSP}months {after}"
 
 
 def _count_span(low: float, high: float) -> str:
     first, last = round(low), round(high)
     return f"{last}" if first == last else f"{first}{EN_DASH}{last}"
-
-
-def days_ago(at_utc: datetime, now_utc: datetime) -> str:
-    """Return ``today``, ``1 day`` or ``19 days``: how long something has lasted."""
-    days = int((now_utc - at_utc).total_seconds() // 86400)
-    return "today" if days <= 0 else f"1{NBSP}day" if days == 1 else f"{days:,}{NBSP}days"

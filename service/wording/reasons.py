@@ -55,7 +55,7 @@ def _pays_from(evaluation: Evaluation, plant: Plant | None) -> list[str]:
         return []
     if money.best_visit_utc <= evaluation.through_utc:
         return []
-    day = dates.near_day(money.best_visit_utc, zone_of(plant), evaluation.through_utc)
+    day = dates.long_day(money.best_visit_utc, zone_of(plant))
     return [f"A visit brings most on {day}."]
 
 

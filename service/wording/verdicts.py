@@ -5,7 +5,7 @@ Lives here: the sentence of one exchanger and of the whole plant. Not here: roun
 """
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from analytics.vocabulary.records import (
     Cause,
@@ -143,31 +143,31 @@ def is_a_loss(estimate: Estimate | None) -> bool:
 
 
 def limit_reached(evaluation: Evaluation, plant: Plant | None = None) -> Figure:
-    """Return when the limit is reached: ``2 Jan–21 Mar`` and ``in 6–17 weeks``."""
+    """Return when the limit is reached: ``2 Jan–21 Mar 2027`` and ``6–17 weeks after 23 Nov``."""
     forecast, zone = evaluation.forecast, zone_of(plant)
     if forecast is None:
         return numbers.UNKNOWN
-    today = forecast.made_utc
+    made = forecast.made_utc
     months = f"{round(forecast.horizon_days / 30.44)}{NBSP}months"
     first, last = forecast.date_5, forecast.date_95
     if first is None:
         return Figure(main="not within", range=months)
     if last is None:
-        if first <= today:
+        if first <= made:
             return Figure(main="perhaps passed", range="or much later")
         middle = forecast.date_50
         even = f"even chance by {dates.month(middle, zone, year=True)}" if middle else "if at all"
-        return Figure(main=f"{dates.day_span(first, first, zone, today)} or later", range=even)
-    if last <= today:
+        return Figure(main=f"{dates.day_span(first, first, zone, made)} or later", range=even)
+    if last <= made:
         since = passed_utc(evaluation)
-        near = since is not None and today - since < timedelta(days=200)
-        day = dates.short_day(since, zone, year=not near) if since is not None else ""
+        day = dates.short_day(since, zone, year=True) if since is not None else ""
         return Figure(main="passed", range=f"since {day}" if day else "")
-    if first <= today:
-        latest = dates.day_span(last, last, zone, today)
+    if first <= made:
+        latest = dates.day_span(last, last, zone, made)
         return Figure(main=f"by {latest}", range="may be passed already")
     return Figure(
-        main=dates.day_span(first, last, zone, today), range=dates.time_until(first, last, today)
+        main=dates.day_span(first, last, zone, made),
+        range=dates.time_after(first, last, zone, made),
     )
 
 
@@ -176,20 +176,19 @@ def limit_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
     forecast, zone = evaluation.forecast, zone_of(plant)
     if forecast is None or forecast.date_5 is None:
         return ""
-    today = forecast.made_utc
+    made = forecast.made_utc
     if forecast.date_95 is None:
         if forecast.date_50 is None:
             return ""
-        return f"it may reach its limit from {dates.near_day(forecast.date_5, zone, today)}"
-    if forecast.date_95 <= today:
+        return f"it may reach its limit from {dates.long_day(forecast.date_5, zone)}"
+    if forecast.date_95 <= made:
         since = passed_utc(evaluation)
         if since is None:
             return "its limit is passed"
-        return f"its limit has been passed since {dates.near_day(since, zone, today)}"
-    last = dates.near_day(forecast.date_95, zone, today)
-    if forecast.date_5 <= today:
+        return f"its limit has been passed since {dates.near_day(since, zone, made)}"
+    first, last = dates.long_span(forecast.date_5, forecast.date_95, zone)
+    if forecast.date_5 <= made:
         return f"it reaches its limit by {last}"
-    first = dates.near_day(forecast.date_5, zone, today)
     return f"it reaches its limit between {first} and {last}"
 
 
@@ -269,10 +268,10 @@ def _sentence(clauses: Sequence[str]) -> str:
 
 def _nothing_needed(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[str, str]:
     count = len(evaluations)
-    opening = f"None of the {count_word(count)} exchangers needs you now."
+    opening = f"None of the {count_word(count)} exchangers needs you."
     if count <= 2:
-        opening = f"{evaluations[0].tag} does not need you now."
-        opening = "Neither of the two exchangers needs you now." if count == 2 else opening
+        opening = f"{evaluations[0].tag} does not need you."
+        opening = "Neither of the two exchangers needs you." if count == 2 else opening
     later = next((e for e in evaluations if e.verdict.kind is VerdictKind.CLEAN_LATER), None)
     unknown = sum(e.verdict.kind is VerdictKind.CANNOT_TELL for e in evaluations)
     rest = []

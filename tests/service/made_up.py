@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from analytics.vocabulary.gaps import GAP_COLUMNS
 from analytics.vocabulary.quantities import (
     DAILY_COLUMNS,
     ESTIMATED_COLUMNS,
@@ -245,6 +246,18 @@ def intervals(*, seed: int = 5, days: int = 21, loss: float = 0.29) -> pd.DataFr
     frame.iloc[gap] = np.nan
     frame["set_aside"] = mask
     return frame.reindex(columns=[q.name for q in INTERVAL_COLUMNS])
+
+
+def told_gaps() -> pd.DataFrame:
+    """Return two gaps of one log in the last week, 5 and 2 hours that overlap by one, and an old one."""
+    supply, flow = "primary_supply_temperature", "primary_flow"
+    end = pd.Timestamp(THROUGH)
+    rows = [
+        (supply, end - pd.Timedelta(hours=50), end - pd.Timedelta(hours=45), "log disabled"),
+        (supply, end - pd.Timedelta(hours=46), end - pd.Timedelta(hours=44), "no usable value"),
+        (flow, end - pd.Timedelta(days=90), end - pd.Timedelta(days=89), "records missing"),
+    ]
+    return pd.DataFrame(rows, columns=list(GAP_COLUMNS))
 
 
 def health(

@@ -98,11 +98,11 @@ def test_small_charts_put_clean_and_limit_at_the_same_heights() -> None:
 def test_nothing_lost_has_no_red() -> None:
     chart = CHARTS["approach"](CASES["clean"], 1160.0)
     assert chart is not None
-    for kind in ("fan-wide", "fan-half", "reached", "today-cost", "label-cost"):
+    for kind in ("fan-wide", "fan-half", "reached", "present-cost", "label-cost"):
         assert f'class="{kind}' not in chart.svg
 
 
-def test_forecast_starts_at_today_and_limit_bar_at_its_first_date() -> None:
+def test_forecast_starts_at_the_readings_end_and_limit_bar_at_its_first_date() -> None:
     chart = CHARTS["approach"](CASES["deposit"], 1160.0)
     assert chart is not None
     assert "limit reached" in chart.svg
@@ -149,8 +149,8 @@ def test_explorer_keeps_gaps_as_gaps() -> None:
     assert {t["name"] for t in figure["data"]} >= {"primary supply", "gap", "transient"}
 
 
-def test_time_axis_of_the_list_names_today() -> None:
-    assert ">today<" in spark_axis(made_up.THROUGH, PLANT.zone)
+def test_time_axis_of_the_list_names_the_day_its_readings_end() -> None:
+    assert ">23\u00a0Nov<" in spark_axis(made_up.THROUGH, PLANT.zone)
 
 
 def _label_boxes(svg: str) -> list[tuple[str, Box]]:
@@ -192,7 +192,7 @@ def test_labels_of_the_main_chart_do_not_meet(case: str, width: float) -> None:
     own = {"clean": "clean", "limit": "limit"}  # a level may touch the label that names it
     for line in ET.fromstring(chart.svg).iter(f"{SVG}line"):
         kind = line.attrib["class"]
-        if kind not in ("clean", "limit", "visit", "today-line"):
+        if kind not in ("clean", "limit", "visit", "present-line"):
             continue
         x1, x2, y1, y2 = (float(line.attrib[k]) for k in ("x1", "x2", "y1", "y2"))
         thin = Box(left=x1 - 0.5, right=x2 + 0.5, top=min(y1, y2) - 0.5, bottom=max(y1, y2) + 0.5)

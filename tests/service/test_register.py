@@ -93,7 +93,7 @@ def test_clean_period_is_local_days_both_included(example):
          ["meters.outdoor_temperature"]),
         ('fluid = "water"       ', 'fluid = "ethylene glycol"', ["primary", "fraction"]),
         ('time_zone = "CET"', 'time_zone = "CET"\nlogger_time_zone = "Mars"', ["logger_time_zone", "Mars"]),
-        ("area_m2 = 10.2", "area_m2 = 10,2", ["line 30", "10,2"]),
+        ("area_m2 = 10.2", "area_m2 = 10,2", ["line 31", "10,2"]),
         ('PRI FLW T", unit = "degC"', 'PRI FLW T", unit = "degC", on_change = -0.1',
          ["points.primary_supply_temperature.on_change", "at least 0", "-0.1"]),
         ('PRI FLW T", unit = "degC"', 'PRI FLW T", unit = "degF", on_change = 25',

@@ -108,21 +108,22 @@ def test_spans_of_days_are_as_fine_as_they_are_near() -> None:
     far = dates.day_span(
         datetime(2027, 4, 2, tzinfo=UTC), datetime(2027, 11, 21, tzinfo=UTC), made_up.ZONE, today
     )
-    assert near == f"2{NB}Jan–21{NB}Mar"
+    assert near == f"2{NB}Jan–21{NB}Mar{NB}2027"
     assert far == f"Apr–Nov{NB}2027"
 
 
-def test_time_until_is_in_weeks_then_in_months() -> None:
+def test_time_to_the_limit_is_in_weeks_then_in_months() -> None:
     today = datetime(2026, 11, 23, tzinfo=UTC)
     # 42 and 119 days are 6 and 17 weeks; 152 and 365 days are 5 and 12 months
-    soon = dates.time_until(
-        datetime(2027, 1, 4, tzinfo=UTC), datetime(2027, 3, 22, tzinfo=UTC), today
+    zone = made_up.ZONE
+    soon = dates.time_after(
+        datetime(2027, 1, 4, tzinfo=UTC), datetime(2027, 3, 22, tzinfo=UTC), zone, today
     )
-    late = dates.time_until(
-        datetime(2027, 4, 24, tzinfo=UTC), datetime(2027, 11, 23, tzinfo=UTC), today
+    late = dates.time_after(
+        datetime(2027, 4, 24, tzinfo=UTC), datetime(2027, 11, 23, tzinfo=UTC), zone, today
     )
-    assert soon == f"in 6–17{NB}weeks"
-    assert late == f"in 5–12{NB}months"
+    assert soon == f"6–17{NB}weeks after 23{NB}Nov"
+    assert late == f"5–12{NB}months after 23{NB}Nov"
 
 
 @pytest.mark.parametrize(
@@ -188,7 +189,7 @@ def test_home_sentence_names_exchanger_size_cost_and_time() -> None:
 
 def test_home_sentence_says_when_nobody_is_needed() -> None:
     text = verdicts.home_sentence([made_up.clean(), made_up.clean_later()], made_up.whole_plant())
-    assert text.startswith("Neither of the two exchangers needs you now.")
+    assert text.startswith("Neither of the two exchangers needs you.")
     assert "HX-05" in text
 
 
