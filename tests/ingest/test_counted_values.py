@@ -41,9 +41,7 @@ def _judged(
         ]
     ),
 )
-def test_counts_say_what_rows_say(
-    counted: list[tuple[float, int]], kind: tuple[str, str]
-) -> None:
+def test_counts_say_what_rows_say(counted: list[tuple[float, int]], kind: tuple[str, str]) -> None:
     values, counts = np.array([v for v, _ in counted]), np.array([n for _, n in counted])
     by_rows = _judged(*kind, np.repeat(values, counts), None)
     assert _judged(*kind, values, counts) == by_rows
