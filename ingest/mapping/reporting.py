@@ -5,14 +5,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.vocabulary.quantities import ROLES
-from analytics.vocabulary.units import is_unit, parse_unit
+from analytics.vocabulary.units import convert, is_unit, parse_unit
 from ingest.examination import ColumnReport, Examination
 from ingest.guessing import Guess, tag_in
+from ingest.mapping import weather
 from ingest.mapping.proposing import Candidate, Proposal, propose
 from ingest.mapping.scoring import FLOWS, MAIN, POWER
 
 _PHYSICAL = (*MAIN, *FLOWS, POWER)
 _OUTVOTED = 0.3
+_TEMPERATURES = (parse_unit("degC"), parse_unit("degF"), parse_unit("kelvin"))
 
 
 def keep_values(
@@ -49,6 +51,36 @@ def propose_mapping(examination: Examination) -> None:
         if not registered:
             _ask(proposals, reports, examination)
         _doubt_the_rest(proposals, [reports[h] for h in headings])
+
+    _propose_weather(examination)
+
+
+def _propose_weather(examination: Examination) -> None:
+    """Propose an outdoor thermometer by its readings where no name in the file says that it is one."""
+    roles = {r for c in examination.columns for _, r in c.taken_for}
+    roles |= {c.guess.role for c in examination.columns if c.guess is not None}
+    if weather.ROLE in roles:
+        return
+    found: dict[str, str] = {}
+    for report in examination.columns:
+        values = examination.unregistered.get(report.heading)
+        stated = report.unit_in_file
+        if values is None or report.guess is not None or report.taken_for:
+            continue
+        if stated and not (is_unit(stated) and parse_unit(stated) in _TEMPERATURES):
+            continue
+        usual = convert(values.to_numpy(), stated or "degC", "degC")
+        why = weather.looks_like_weather(pd.Series(usual, index=values.index))
+        if why:
+            found[report.heading] = why
+    headings = sorted(found, key=lambda h: float(examination.unregistered[h].mean()))
+    for report in examination.columns:
+        if headings and report.heading == headings[0]:
+            report.guess = Guess(
+                weather.ROLE, tag_in(report.heading), weather.CHANCE, found[report.heading],
+                unit=report.unit_in_file or "degC", unit_sure=bool(report.unit_in_file),
+                rival=headings[1] if len(headings) > 1 else None,
+            )  # fmt: skip
 
 
 def _of_context(report: ColumnReport) -> bool:

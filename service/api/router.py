@@ -30,6 +30,7 @@ from service.api.series import series
 from service.api.uploads import router as uploads
 from service.register.maintenance import entry
 from service.store.codec import evaluation_document
+from service.usecases.documents import document_name
 from service.usecases.ledger import Ledger
 from service.usecases.status import (
     StatedProposal,
@@ -134,8 +135,8 @@ def latest(ledger: LedgerOf, tag: Tag) -> LatestOut:
     responses={200: {"content": {"application/pdf": {}}}},
 )
 def document(ledger: LedgerOf, tag: Tag) -> Response:
-    """Return the cleaning document as PDF."""
-    name = f"{tag.replace(' ', '-')} cleaning request.pdf"
+    """Return the document as PDF: a request to clean, or a report where no cleaning is asked for."""
+    name = document_name(ledger.evaluation(tag), tag)
     return Response(
         ledger.document_pdf(tag),
         media_type="application/pdf",

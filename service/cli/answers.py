@@ -25,6 +25,7 @@
                         what follows where that is longer ago than stale_after_days of the register
     thermometer_pairs   [{first, second, evidence, since, through, hours, difference, age_days}]
     open_alerts         how many are active
+    last_visit          {deed, at, outcome, gain, text}: what the last visit achieved; or null
     proposals           [{number, tag, state, deed, role, at, earliest, latest, known, size, text,
                         evidence}]: log entries that seem to be missing
 
@@ -75,6 +76,7 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
                            difference, age_days}]
       proposals           [{number, deed, role, at, earliest, latest, known, size,
                            text, evidence}], log entries that seem to be missing
+      last_visit          {deed, at, outcome, gain, text} or null
       open_alerts
 
     A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten.
@@ -122,8 +124,9 @@ def print_ranking(ledger: "Ledger") -> None:
     """Print the sentence of the first page and a table of all exchangers."""
     from service.cli.output import console, note
     from service.wording.explaining import explanation
+    from service.wording.proofs import visit_sentence
     from service.wording.staleness import old_plant
-    from service.wording.verdicts import home_sentence
+    from service.wording.verdicts import home_sentence, shortage_sentence
 
     plant = ledger.plant()
     evaluations = ledger.evaluations()
@@ -137,7 +140,9 @@ def print_ranking(ledger: "Ledger") -> None:
         screen.print(_ranking(ledger))
         screen.print()
         for evaluation in evaluations:
-            screen.print(f"{evaluation.tag}: {explanation(evaluation, plant)}", highlight=False)
+            said = [explanation(evaluation, plant), visit_sentence(evaluation, plant),
+                    shortage_sentence(evaluation, plant)]  # fmt: skip
+            screen.print(f"{evaluation.tag}: {' '.join(s for s in said if s)}", highlight=False)
         note("Ranges hold nine times in ten. More: plateledger serve, or status --json")
     assessed = {e.tag for e in evaluations}
     never = [e.tag for e in plant.exchangers if e.tag not in assessed]
@@ -174,7 +179,10 @@ def _ranking(ledger: "Ledger") -> "Table":
             numbers.figure(factor, numbers.RATIO).text,
             numbers.figure(approach, kelvin).text,
         )
-    table.caption = "* primary return minus secondary return, at the reference condition"
+    table.caption = (
+        "* primary return minus secondary return, at the reference condition\n"
+        "Ordered by what is to be decided (a cleaning now first, nothing last), then by cost."
+    )
     table.caption_justify = "left"
     return table
 
@@ -305,7 +313,7 @@ def document(
     ] = None,
     workspace: Workspace = None,
 ) -> None:
-    """Write the cleaning document: a page to sign, a page for the plant room.
+    """Write the document: a request to clean, or a report where none is due; and a visit sheet.
 
     \b
     Example:

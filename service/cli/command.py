@@ -77,11 +77,13 @@ def settings_for(workspace: Path | None, **changes: object) -> "Settings":
 
 
 @contextmanager
-def opened(workspace: Path | None, *, load: bool = False, **changes: object) -> Iterator["Ledger"]:
+def opened(
+    workspace: Path | None, *, load: bool | None = False, **changes: object
+) -> Iterator["Ledger"]:
     """Open the ledger of a workspace and close it at the end; errors end as sentences.
 
-    ``load``: take over register and log as they are in the workspace's files now. Without a register
-    file the ledger's own copy serves, so that a second machine needs the database alone.
+    ``load``: take over register and log as they are in the workspace's files now; ``None``: not even
+    into an empty ledger, as the caller does it and tells what is new. Without a register file the ledger's own copy serves, so that a second machine needs the database alone.
     """
     from service.cli.output import user_errors
     from service.usecases.ledger import Ledger
@@ -91,7 +93,8 @@ def opened(workspace: Path | None, *, load: bool = False, **changes: object) -> 
         _require_ledger(settings)
         ledger = Ledger.open(settings)
         try:
-            if settings.register_path.exists() and (load or not ledger.is_registered()):
+            due = load or (load is False and not ledger.is_registered())
+            if due and settings.register_path.exists():
                 ledger.load_register()
             yield ledger
         finally:

@@ -195,6 +195,12 @@ def _check_values(checked: "ImportCheck") -> dict[str, Any]:
     }
 
 
+_ADD = (
+    "Put what each column is below [exchanger.points] in plant.toml, as in the entries proposed above, or "
+    "choose it on the Import page; then check again."
+)
+
+
 def _print_check(checked: "ImportCheck") -> None:
     from service.cli.output import say
 
@@ -221,6 +227,15 @@ def _print_check(checked: "ImportCheck") -> None:
             say(f"    {line}")
     if checked.stored_before_utc is not None:
         say(f"  These very bytes were stored on {checked.stored_before_utc:%Y-%m-%d %H:%M} UTC.")
+    if not checked.tags:
+        say(
+            "  None of its points is in the register, so that storing it would add nothing. " + _ADD
+        )
+        return
+    left = [c.heading for c in found.columns if not c.taken_for and c.left_out != "time"]
+    if left:
+        columns = "column is" if len(left) == 1 else "columns are"
+        say(f"  {len(left)} {columns} left out, as said above.")
     say(
         f"  Storing it would add {checked.new_rows:,} rows and {checked.new_values:,} values, "
         f"and change {checked.changed_values:,}. Nothing was stored."

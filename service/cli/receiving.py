@@ -11,6 +11,7 @@ from service.cli.command import AsJson, Workspace, app, naming, opened
 
 if TYPE_CHECKING:
     from service.usecases.dropping import Taken
+    from service.usecases.importing import ImportOutcome
 
 sender_app = typer.Typer(
     rich_markup_mode=None, context_settings={"max_content_width": 100}, no_args_is_help=True
@@ -145,11 +146,22 @@ def watch(
                 break
 
 
+def _stored(outcome: "ImportOutcome") -> str:
+    """Return how many rows were stored, and how much of the file was refused."""
+    account = outcome.account
+    parts = [
+        f"{count:,} {noun}{'' if count == 1 else 's'}"
+        for count, noun in ((account.lines_refused, "line"), (account.cells_refused, "cell"))
+        if count
+    ]
+    return f"{outcome.rows:,} rows, {' and '.join(parts) or 'nothing'} refused"
+
+
 def _print_taken(taken: "Taken") -> None:
     from service.cli.output import note, say
 
     for outcome in taken.outcomes:
-        said = "was stored before" if outcome.repeated else f"{outcome.rows:,} rows"
+        said = "was stored before" if outcome.repeated else _stored(outcome)
         say(f"{outcome.name}: {said}; {', '.join(outcome.tags)}.")
     if taken.refused is not None:
         note(f"{taken.name}: refused. {taken.refused}")

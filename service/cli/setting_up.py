@@ -16,6 +16,8 @@ def init(
 ) -> None:
     """Begin a workspace: write an example register with every entry explained.
 
+    The exchanger in it, HX-01, is an example: it is there to be replaced by yours.
+
     \b
     Example:
       plateledger init -w plant
@@ -23,7 +25,7 @@ def init(
     """
     from service.cli.output import note, say, user_errors
     from service.register.reading import example_register
-    from service.usecases.workspace import init_workspace
+    from service.usecases.workspace import EXAMPLE, init_workspace
 
     if print_only:
         say(example_register())
@@ -32,6 +34,7 @@ def init(
         for path in init_workspace(settings_for(workspace)):
             say(str(path))
         named = naming(workspace)
+        note(EXAMPLE)
         note(f"Let it read an export first: plateledger import{named} --check trends.csv")
         note(f"Describe the plant there, then load it: plateledger register{named}")
 
@@ -55,14 +58,14 @@ def register(
       plateledger register -w plant --check
     """
     from service.cli.output import note, print_json, say, user_errors
-    from service.usecases.workspace import check_register
+    from service.usecases.workspace import EXAMPLE, check_register, is_example
 
     if check:
         with user_errors():
             plant = check_register(settings_for(workspace))
         summary = {"loaded": False, "new": [], "gone": [], "log_entries_added": 0}
     else:
-        with opened(workspace) as ledger:
+        with opened(workspace, load=None) as ledger:
             done = ledger.load_register()
         plant = done.plant
         summary = {
@@ -86,7 +89,10 @@ def register(
     if check:
         note("Nothing is wrong with it. Nothing was loaded.")
     else:
-        gone = summary["gone"]
-        if gone:
+        if done.gone_tags:
             note(f"Not in the register any more, readings kept: {', '.join(done.gone_tags)}.")
-        note(f"Loaded; {done.new_log_entries} new entries in the maintenance log.")
+        fresh = f"new: {', '.join(done.new_tags)}" if done.new_tags else "no new exchanger"
+        entries = "entry" if done.new_log_entries == 1 else "entries"
+        note(f"Loaded, {fresh}; {done.new_log_entries} new {entries} in the maintenance log.")
+    if is_example(settings_for(workspace)):
+        note(EXAMPLE)

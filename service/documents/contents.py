@@ -25,10 +25,11 @@ from service.wording.causes import cause_in_a_sentence, cause_title, chances, od
 from service.wording.explaining import explanation
 from service.wording.limits import plates_changed
 from service.wording.numbers import NBSP
+from service.wording.proofs import visit_sentence
 from service.wording.reasons import loss, reason
 from service.wording.remarks import remark_text
 from service.wording.staleness import old_readings
-from service.wording.verdicts import headline, limit_reached, month_of_waiting
+from service.wording.verdicts import headline, limit_reached, month_of_waiting, shortage_sentence
 
 _RIVALS = 5
 _BASES = {
@@ -177,6 +178,11 @@ def _chart_heading(evaluation: Evaluation, events: Sequence[MaintenanceEvent], p
 
 
 def _why(evaluation: Evaluation, plant: Plant) -> str:
+    beside = (visit_sentence(evaluation, plant), shortage_sentence(evaluation, plant))
+    return " ".join(p for p in (_carried(evaluation, plant), *beside) if p)
+
+
+def _carried(evaluation: Evaluation, plant: Plant) -> str:
     cause = evaluation.verdict.cause
     said = [*(cause.speaks_for if cause is not None else ()), *evaluation.verdict.reasons]
     carried = explanation(evaluation, plant)

@@ -11,7 +11,6 @@ from analytics.vocabulary.records import (
     Evaluation,
     MaintenanceEvent,
     MoneyAccount,
-    VisitProof,
 )
 from service.alerts.lifecycle import Alert
 from service.charts.account import benefit_chart, capacity_chart
@@ -21,6 +20,7 @@ from service.wording import dates, numbers
 from service.wording.causes import deed_text
 from service.wording.history import changes
 from service.wording.numbers import MINUS
+from service.wording.proofs import proof_text
 from service.wording.remarks import remark_text
 from service.wording.verdicts import count_word
 
@@ -252,19 +252,6 @@ def _kind(kind: CauseKind | str) -> str:
 
 def _as_sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:].rstrip('.')}." if text else ""
-
-
-def proof_text(proof: VisitProof) -> str:
-    """Return what a visit achieved, with its interval."""
-    if proof.outcome == "too early to tell":
-        return f"Too early to tell: {proof.days_after} days since."
-    said = proof.outcome.capitalize()
-    if proof.recovered is not None and proof.outcome != "no effect seen":
-        return f"{said}: {numbers.figure(proof.recovered, numbers.PERCENT).text} of the loss came back."
-    if proof.gain is not None:
-        gain = numbers.figure(proof.gain, numbers.PERCENT, signed=True)
-        return f"{said}: heat transfer changed by {gain.text}."
-    return f"{said}."
 
 
 def log_heading(events: Sequence[MaintenanceEvent], plant: Plant) -> str:

@@ -36,6 +36,7 @@ from service.wording.causes import cause_in_a_sentence, role_label, times_less_l
 from service.wording.explaining import explanation
 from service.wording.limits import plates_changed
 from service.wording.numbers import Figure
+from service.wording.proofs import visit_sentence
 from service.wording.reasons import loss, reason, runner_up
 from service.wording.remarks import remark_text
 from service.wording.staleness import old_readings
@@ -46,6 +47,7 @@ from service.wording.verdicts import (
     limit_clause,
     limit_reached,
     month_of_waiting,
+    shortage_sentence,
 )
 
 _WEEK = timedelta(days=7)
@@ -146,6 +148,9 @@ def _lead(evaluation: Evaluation, plant: Plant, before: str) -> str:
     if waiting:
         text = " and ".join(waiting)
         said.append(f"{text[:1].upper()}{text[1:]}.")
+    said += [
+        s for s in (visit_sentence(evaluation, plant), shortage_sentence(evaluation, plant)) if s
+    ]
     return " ".join(said)
 
 

@@ -32,10 +32,19 @@ PHONE = 354.0
 _DOUBLED = (1.8, 2.1)
 _HARDLY_SHOWS_K = 0.5  # below it, thermometers cannot tell a fouled from a clean approach
 _OFF_THE_CURVE = 0.1  # beyond it, "on the curve" would belie the picture
+# Why an interval tells nothing of the plates, to follow "as".
 _ASIDE = {
-    "gap": "a reading is missing", "stopped": "not running", "low_load": "too little load",
-    "transient": "not steady",
-}  # fmt: skip
+    "gap": "a reading is missing",
+    "out_of_range": "a reading is one that no network can have",
+    "flat_lined": "a point repeats one value while the others move",
+    "spike": "a reading lies far from those before and after it",
+    "crossed": "the streams seem to cross by more than the thermometers allow",
+    "stopped": "it was not running",
+    "low_load": "at so little load the temperature differences are as small as the thermometers' errors",
+    "transient": "temperatures or flow were still moving, and only steady ones can be held against clean plates",
+    "unbalanced": "the two sides' heat differs by more than the meters allow",
+    "outside_liquid": "a reading lies where the liquid has no properties",
+}
 _BASES = {
     "known clean period": "the clean period that the register vouches for",
     "first weeks": "its own first weeks, which nobody vouches for",
@@ -284,8 +293,8 @@ def _present_note(latest: LatestInterval, plant: Plant) -> str:
     if "stopped" in latest.set_aside:
         return sentences[0]
     if latest.set_aside:
-        reasons = ", ".join(_ASIDE.get(r, r.replace("_", " ")) for r in latest.set_aside)
-        sentences.append(f"It carries no evidence: {reasons}.")
+        reasons = "; and ".join(_ASIDE.get(r, r.replace("_", " ")) for r in latest.set_aside)
+        sentences.append(f"It carries no evidence on the plates, as {reasons}.")
     return " ".join(sentences)
 
 

@@ -4,6 +4,7 @@ from datetime import datetime
 from pathlib import Path
 
 from analytics.vocabulary.errors import EvaluationError
+from analytics.vocabulary.records import Evaluation, VerdictKind
 from service.register.reading import exchanger_of
 from service.settings import Settings
 from service.store import evaluations, log, registered
@@ -35,6 +36,12 @@ def document_pdf(store: Store, tag: str, made_utc: datetime) -> bytes:
     return cleaning_document(plant, exchanger, evaluation, events, made_utc)
 
 
+def document_name(evaluation: Evaluation | None, tag: str) -> str:
+    """Return the name of the file: a request only where a cleaning is asked for, else a report."""
+    asks = evaluation is not None and evaluation.verdict.kind is VerdictKind.CLEAN_NOW
+    return f"{tag.replace(' ', '-')} {'cleaning request' if asks else 'report'}.pdf"
+
+
 def write_document(
     settings: Settings, store: Store, tag: str, made_utc: datetime, path: Path | None = None
 ) -> Path:
@@ -47,7 +54,9 @@ def write_document(
     """
     data = document_pdf(store, tag, made_utc)
     if path is None:
-        path = settings.documents_path / f"{tag.replace(' ', '-')} cleaning request.pdf"
+        with store.reading() as connection:
+            found = evaluations.load_evaluation(connection, tag, with_intervals=False)
+        path = settings.documents_path / document_name(found, tag)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)

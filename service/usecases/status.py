@@ -24,6 +24,7 @@ from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
 from service.usecases.told_gaps import ToldGaps, summed_up
 from service.wording.explaining import explanation
+from service.wording.proofs import proof_text
 from service.wording.remarks import remark_text
 from service.wording.staleness import data_age, old_readings
 from service.wording.verdicts import headline
@@ -146,6 +147,17 @@ class Age:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """What a visit achieved, by the readings before and after it."""
+
+    deed: str
+    at: datetime
+    outcome: str  # "worked", "worked in part", "no effect seen", "too early to tell"
+    gain: Figure  # U after over U before, minus one
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
     """One exchanger."""
 
@@ -175,6 +187,7 @@ class Status:
     data_age: Age | None  # null before the first assessment
     thermometer_pairs: tuple[ThermometerPair, ...]
     open_alerts: int
+    last_visit: Visit | None  # what the last one achieved; null: none whose effect can be told
     proposals: tuple[StatedProposal, ...] = ()  # open ones
 
 
@@ -264,6 +277,7 @@ def status_of(
         data_age=_age(evaluation, plant, now_utc),
         thermometer_pairs=_pairs(evaluation),
         open_alerts=open_alerts,
+        last_visit=_last_visit(evaluation),
         proposals=tuple(stated_proposal(k, plant) for k in proposals),
     )
 
@@ -392,6 +406,20 @@ def _pairs(evaluation: Evaluation | None) -> tuple[ThermometerPair, ...]:
         )
         for p in (evaluation.pairs if evaluation is not None else ())
     )  # fmt: skip
+
+
+def _last_visit(evaluation: Evaluation | None) -> Visit | None:
+    proofs = () if evaluation is None else evaluation.proofs
+    last = max(proofs, key=lambda p: p.event.at_utc, default=None)
+    if last is None:
+        return None
+    return Visit(
+        deed=str(last.event.deed),
+        at=last.event.at_utc,
+        outcome=last.outcome,
+        gain=_figure(last.gain, "1", "too few days with evidence around the visit"),
+        text=proof_text(last),
+    )
 
 
 def _age(evaluation: Evaluation | None, plant: Plant, now_utc: datetime) -> Age | None:

@@ -12,6 +12,11 @@ from service.settings import Settings
 from service.store import log, registered
 from service.store.store import Store
 
+EXAMPLE = (
+    "plant.toml holds an example: the site, its prices and the exchanger HX-01 are made up. "
+    "Put your own in their place before you import anything."
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Registered:
@@ -50,6 +55,14 @@ def init_workspace(settings: Settings) -> tuple[Path, ...]:
             f"{settings.workspace}: cannot be written to, {exc.strerror}. Choose another --workspace."
         ) from None
     return tuple(written)
+
+
+def is_example(settings: Settings) -> bool:
+    """Tell whether the register is still the example, as it was written."""
+    try:
+        return settings.register_path.read_text(encoding="utf-8") == example_register()
+    except (OSError, UnicodeDecodeError):
+        return False
 
 
 def check_register(settings: Settings) -> Plant:

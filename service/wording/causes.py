@@ -28,7 +28,6 @@ _BESIDE = frozenset({
     CauseKind.BUILDING_SIDE, CauseKind.CONTROLS, CauseKind.CAPACITY, CauseKind.PIPING,
     CauseKind.STRAINER,
 })  # fmt: skip
-_RULED_OUT = 1e6
 _LIKELIHOOD_CAP = 1000
 
 
@@ -69,13 +68,13 @@ def cause_in_a_sentence(cause: Cause) -> str:
 
 def times_less_likely(times: float) -> str:
     """Return ``40 times less likely``, rounded to what such odds can bear."""
-    if not isfinite(times) or times >= _RULED_OUT:
+    if not isfinite(times):
         return "ruled out"
-    if times > _LIKELIHOOD_CAP:
-        return f"over{NBSP}1,000{NBSP}times less likely"
     if times < 1.5:
         return "as likely"
-    rounded = float(f"{times:.1g}") if times < 100 else float(f"{times:.2g}")
+    rounded = float(f"{times:.1g}")  # one figure, wherever it stands
+    if rounded >= _LIKELIHOOD_CAP:
+        return f"over{NBSP}1,000{NBSP}times less likely"
     return f"{rounded:,.0f}{NBSP}times less likely"
 
 

@@ -3,13 +3,14 @@
 from collections.abc import Sequence
 
 from analytics.decisions.explanation import explain
-from analytics.vocabulary.records import Evaluation, Remark
+from analytics.vocabulary.records import Cause, Evaluation, Remark
 from service.register.plant import Plant
 from service.wording.reasons import units_of
 from service.wording.remarks import remark_text
 
 _NAMES = ("U ", "UA ")  # whose first letter stays as it is
 
+_NEEDED = {"offset_needed": "why_nearest_thermometer", "gain_needed": "why_nearest_meter"}
 _WHILE = ("why_balance_agrees", "why_share")
 
 
@@ -24,10 +25,28 @@ def explanation(evaluation: Evaluation, plant: Plant | None = None, *, brief: bo
         remarks = _briefly(remarks)
     said = ""
     for remark in remarks:
-        text = remark_text(remark, units)
+        text = remark_text(_with_nearest(remark, evaluation.causes), units)
         said += ", while " if said and remark.code in _WHILE else "; " if said else ""
         said += text if not said or text.startswith(_NAMES) else text[:1].lower() + text[1:]
     return f"{said}." if said else ""
+
+
+def _with_nearest(remark: Remark, causes: Sequence[Cause]) -> Remark:
+    """Return a remark that no instrument's error explains it with the error that would come nearest.
+
+    The table of causes names that error, so that the sentence has to say why it does not count.
+    """
+    if remark.code != "why_no_error":
+        return remark
+    nearest = [c for c in causes if any(r.code in _NEEDED for r in c.speaks_against)]
+    if not nearest:
+        return remark
+    needed = next(r for r in nearest[0].speaks_against if r.code in _NEEDED)
+    numbers = {k: needed.numbers[k] for k in ("offset_K", "gain") if k in needed.numbers}
+    numbers["times"] = nearest[0].times_less_likely
+    return Remark(
+        code=_NEEDED[needed.code], numbers=numbers, words={"role": nearest[0].subject or ""}
+    )
 
 
 def _briefly(remarks: Sequence[Remark]) -> tuple[Remark, ...]:

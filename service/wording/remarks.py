@@ -10,6 +10,7 @@ number is rounded (``numbers.py``). In a template
     {share%}                 a ratio as a percentage; {loss_low%..loss_high%} a range of them
     {residual%%}             the same with a decimal, for what is small
     {days#}                  a count, with no unit
+    {times^}                 odds against, as the table of causes has them: 40 times less likely
     {effectiveness}          a ratio as it stands
     {role!}                  a word; the name of a role is turned into its label
     [...]                    left out when a number or word inside it is missing
@@ -24,6 +25,7 @@ from analytics.vocabulary.quantities import ROLES
 from analytics.vocabulary.records import Remark
 from service.register.plant import DisplayUnits
 from service.wording import numbers
+from service.wording.causes import times_less_likely
 
 REMARKS: dict[str, str] = {
     # the heat balance
@@ -140,9 +142,11 @@ REMARKS: dict[str, str] = {
     "why_balance_agrees": "both sides report the same heat within {residual%%}",
     "why_balance_off": "the secondary side's heat differs from the primary's by {residual%%+}",
     "why_one_meter": "with a single meter its error cannot be told from a deposit",
-    "why_rival_thermometer": "an error of {error_K+} of the {role!} thermometer would be needed instead, {times#} times less likely",
-    "why_rival_meter": "an error of {error%+} of the {role!} meter would be needed instead, {times#} times less likely",
-    "why_no_error": "no error of a single instrument explains it",
+    "why_rival_thermometer": "an error of {error_K+} of the {role!} thermometer would be needed instead, {times^}",
+    "why_rival_meter": "an error of {error%+} of the {role!} meter would be needed instead, {times^}",
+    "why_nearest_thermometer": "no error of a single instrument explains it as well: the nearest, {offset_K+} of the {role!} thermometer, is {times^}",
+    "why_nearest_meter": "no error of a single instrument explains it as well: the nearest, {gain%+} of the {role!} meter, is {times^}",
+    "why_no_error": "no error of a single instrument explains it as well",
     "why_proposed": "heat transfer rose by {low%..high%} in one step about {day!}, with no line in the log",
     "why_thermometer": "the {role!} thermometer reads {error_K~} ({low_K~..high_K})[ since {since!}]",
     "why_meter": "the {role!} meter reads {error%~} ({low%~..high%})[ since {since!}]",
@@ -195,7 +199,7 @@ _OF_NOTHING = {
     "gain_needed": "no_error_needed",
 }  # fmt: skip
 _CLAUSE = re.compile(r"\[([^\[\]]*)\]")
-_SLOT = re.compile(r"\{(?P<low>\w+)(?P<kind>[%#!+~]*)(?:\.\.(?P<high>\w+)%*)?\}")
+_SLOT = re.compile(r"\{(?P<low>\w+)(?P<kind>[%#!+~^]*)(?:\.\.(?P<high>\w+)%*)?\}")
 
 
 def remark_text(remark: Remark, units: DisplayUnits | None = None) -> str:
@@ -241,6 +245,8 @@ def _fill(slot: re.Match[str], remark: Remark, units: DisplayUnits) -> str:
     if "!" in kind:
         word = remark.words.get(name, "")
         return ROLES[word].label if word in ROLES else word or "it"
+    if "^" in kind:
+        return times_less_likely(remark.numbers.get(name, float("nan")))
     measure = numbers.PLAIN_COUNT if "#" in kind else numbers.measure_of(name, units)
     if "%" in kind:
         measure = numbers.FINE_PERCENT if "%%" in kind else numbers.PERCENT

@@ -20,7 +20,8 @@ from service.wording import dates, numbers
 from service.wording.causes import role_label
 from service.wording.limits import passed_utc
 from service.wording.numbers import NBSP, Figure
-from service.wording.reasons import loss, reason, zone_of
+from service.wording.proofs import changed_nothing
+from service.wording.reasons import loss, reason, units_of, zone_of
 from service.wording.remarks import remark_text
 
 # Verdicts on which somebody has to act; the order of the enumeration is that of the filter.
@@ -78,10 +79,10 @@ def headline(evaluation: Evaluation, plant: Plant | None = None) -> str:
             f"Add {more} plates: too few for the load." if more else "Too few plates for the load."
         )
     if kind is VerdictKind.LEAVE:
-        return _leave(evaluation)
+        return _leave(evaluation, plant)
+    if kind in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER):
+        return _clean(evaluation, plant)
     return {
-        VerdictKind.CLEAN_NOW: "Clean it: deposit.",
-        VerdictKind.CLEAN_LATER: "Clean later: deposit, still mild.",
         VerdictKind.BUILDING_SIDE: "Building side: return too warm.",
         VerdictKind.CHECK_CONTROLS: "Check the controls: the valve hunts.",
         VerdictKind.CHECK_PIPING: "Check the piping: parallel flow.",
@@ -89,9 +90,39 @@ def headline(evaluation: Evaluation, plant: Plant | None = None) -> str:
     }[kind]
 
 
-def _leave(evaluation: Evaluation) -> str:
+def _clean(evaluation: Evaluation, plant: Plant | None) -> str:
+    """Return when to clean, and what a cleaning alone does not put right or did not before."""
+    now = evaluation.verdict.kind is VerdictKind.CLEAN_NOW
+    said = ["Clean it: deposit" if now else "Clean later: deposit, still mild"]
+    said += ["too few plates as well"] if too_few_plates(evaluation) else []
+    said += [changed] if (changed := changed_nothing(evaluation, plant)) else []
+    return f"{'; '.join(said)}."
+
+
+def too_few_plates(evaluation: Evaluation) -> bool:
+    """Tell whether the plates are too few for the load even where they are clean."""
+    return any(c.kind is CauseKind.CAPACITY and c.chances > 0.5 for c in evaluation.causes)
+
+
+def shortage_sentence(evaluation: Evaluation, plant: Plant | None = None) -> str:
+    """Return how much a cleaning leaves short; empty where clean plates are enough, or add plates is said."""
+    found, kind = evaluation.capacity, evaluation.verdict.kind
+    if found is None or kind is VerdictKind.ADD_PLATES or not too_few_plates(evaluation):
+        return ""
+    power = numbers.measure_of("load_W", units_of(plant))
+    short = found.load_at_design_W.value - found.delivers_clean_W.value
+    if short <= 0:
+        return ""
+    more = f"; {found.plates_to_add} more plates would do" if found.plates_to_add else ""
+    return f"Even clean it is {numbers.single(short, power)} short on the coldest days{more}."
+
+
+def _leave(evaluation: Evaluation, plant: Plant | None) -> str:
     if any(p.remark.code == "visit_unlogged" for p in evaluation.proposals):
         return "Leave it: cleaned, it seems, but not logged."
+    changed = changed_nothing(evaluation, plant)
+    if changed:
+        return f"Leave it: no loss found; {changed}."
     if not evaluation.proofs or evaluation.proofs[-1].outcome != "worked":
         return "Leave it: no loss found."
     if evaluation.proofs[-1].event.deed is Deed.PLATES_CHANGED:

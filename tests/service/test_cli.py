@@ -422,10 +422,54 @@ def test_watch_takes_what_is_there(run, workspace, write_trends):
     (inbox / "october.csv").write_text(write_trends(), encoding="utf-8")
     (inbox / "noise.csv").write_bytes(b"\x00\x01")
     done = run("watch", "--once", "--every", "0.2")
-    assert "october.csv: 48 rows; HX-01." in done.stdout
+    assert "october.csv: 48 rows, nothing refused; HX-01." in done.stdout
     assert "noise.csv: refused." in done.stderr
     assert (inbox / "done" / "october.csv").exists()
     assert (inbox / "refused" / "noise.csv.reason.txt").exists()
+
+
+def test_watch_counts_what_it_refused(run, workspace, write_trends):
+    lines = write_trends().strip().split("\n")
+    cells = lines[5].split(",")
+    lines[5] = ",".join([cells[0], "6O.1", *cells[2:]])
+    lines[9] += ",0"
+    (workspace / "inbox").mkdir()
+    (workspace / "inbox" / "october.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    done = run("watch", "--once", "--every", "0.2")
+    assert "october.csv: 47 rows, 1 line and 1 cell refused; HX-01." in done.stdout
+
+
+def test_a_check_says_why_it_would_add_nothing(run, trend_file, tmp_path):
+    """Points that nobody registered: not "0 rows", but why, and what to do."""
+    other = tmp_path / "other.csv"
+    other.write_text(trend_file.read_text().replace("A.HX1.", "B.HX7.").replace("OAT", "B.OAT"))
+    done = run("import", "--check", str(other))
+    assert "None of its points is in the register" in done.stdout
+    assert "[exchanger.points] in plant.toml" in done.stdout
+    assert "would add 0 rows" not in done.stdout
+    some = tmp_path / "some.csv"
+    some.write_text(trend_file.read_text().replace("OAT", "Room 12"))
+    said = run("import", "--check", str(some)).stdout
+    assert "1 column is left out" in said
+    assert "Storing it would add 48 rows" in said
+
+
+def test_the_example_is_called_one_until_it_is_changed(tmp_path):
+    folder = tmp_path / "new"
+    runner = CliRunner()
+    begun = runner.invoke(app, ["init", "-w", str(folder)])
+    assert "the exchanger HX-01 are made up" in begun.stderr
+    loaded = runner.invoke(app, ["register", "-w", str(folder)])
+    assert "the exchanger HX-01 are made up" in loaded.stderr
+    assert "new: HX-01" in loaded.stderr
+    path = folder / "plant.toml"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace('"HX-01"', '"HX-09"'), encoding="utf-8"
+    )
+    again = runner.invoke(app, ["register", "-w", str(folder)])
+    assert "made up" not in again.stderr
+    assert "new: HX-09" in again.stderr
+    assert "Not in the register any more, readings kept: HX-01." in again.stderr
 
 
 def test_a_corrected_mapping_reads_the_originals_again(run, workspace, trend_file):

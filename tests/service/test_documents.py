@@ -10,6 +10,7 @@ from pypdf import PdfReader
 from analytics.vocabulary.records import Cause, CauseKind, Evaluation, Remark
 from service.documents.cleaning import cleaning_document
 from service.documents.contents import _side_of_deposit, document_number, page_one, page_two
+from service.usecases.documents import document_name
 from tests.service import made_up
 
 PLANT = made_up.whole_plant()
@@ -61,6 +62,29 @@ def test_other_verdicts_are_a_report_that_advises_against_a_visit(case: str) -> 
     first, _ = pages_of(made_up.every_case()[case])
     assert first.count("A cleaning visit is not recommended.") == 1
     assert "Please approve" not in first
+
+
+def test_the_file_is_called_a_request_only_where_a_cleaning_is_asked_for() -> None:
+    assert document_name(made_up.deposit(), "HX 03") == "HX-03 cleaning request.pdf"
+    for case in ("clean", "building side", "stopped", "clean later"):
+        found = made_up.every_case()[case]
+        assert document_name(found, found.tag) == f"{found.tag} report.pdf"
+
+
+def test_a_visit_without_effect_and_a_shortage_stand_in_the_document() -> None:
+    base = made_up.deposit()
+    event = replace(made_up.visited().proofs[-1].event, tag=base.tag)
+    proof = replace(
+        made_up.visited().proofs[-1], event=event, outcome="no effect seen",
+        gain=made_up.around(0.0, 0.02),
+    )  # fmt: skip
+    short = Cause(kind=CauseKind.CAPACITY, chances=0.9, times_less_likely=1.0)
+    found = replace(
+        base, proofs=(proof,), causes=(*base.causes, short), capacity=made_up.capacity(120e3, 12)
+    )
+    first, _ = pages_of(found)
+    assert "changed nothing: heat transfer changed by 0" in first
+    assert "Even clean it is 60 kW short on the coldest days" in first
 
 
 def test_without_a_price_an_offer_is_asked_for() -> None:

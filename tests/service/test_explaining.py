@@ -8,6 +8,7 @@ import pytest
 from analytics.decisions.explanation import explain
 from analytics.evaluation import evaluate
 from analytics.vocabulary.records import Cause, CauseKind, Evaluation, Remark, VerdictKind
+from service.pages import causes
 from service.register.plant import DisplayUnits
 from service.wording import numbers
 from service.wording.explaining import explanation
@@ -91,6 +92,40 @@ def test_the_likeliest_rival_is_named_with_the_error_it_needs():
     assert rival.code == "why_rival_thermometer"
     assert rival.numbers == {"error_K": 2.9, "times": 40.0}
     assert rival.words == {"role": "primary_return_temperature"}
+
+
+def test_an_error_that_is_needed_does_not_stand_beside_none_that_explains():
+    """Where the table names the error that comes nearest, the sentence says why it does not count."""
+    needed = Cause(
+        kind=CauseKind.THERMOMETER, subject="primary_supply_temperature", chances=0.0,
+        times_less_likely=float("inf"), magnitude=made_up.around(2.4, 0.5), magnitude_unit="K",
+        speaks_against=(Remark(code="offset_needed", numbers={"offset_K": 2.4}),),
+    )  # fmt: skip
+    other = Cause(
+        kind=CauseKind.THERMOMETER, subject="primary_return_temperature", chances=0.0,
+        times_less_likely=float("inf"), speaks_against=(Remark(code="no_error_explains"),),
+    )  # fmt: skip
+    base = made_up.deposit()
+    both = explanation(replace(base, causes=(base.causes[0], needed, other)))
+    assert "the nearest, +2.4 K of the primary supply thermometer, is ruled out" in both.replace(
+        "\u00a0", " "
+    )
+    alone = explanation(replace(base, causes=(base.causes[0], other)))
+    assert "no error of a single instrument explains it as well." in alone
+
+
+def test_odds_read_alike_in_the_sentence_and_in_the_table():
+    base = made_up.deposit()
+    rivals = tuple(
+        replace(c, times_less_likely=510.0 if c.kind is CauseKind.THERMOMETER else 5e3)
+        if c.magnitude_unit == "K" or c.kind is CauseKind.FLOW_METER
+        else c
+        for c in base.causes
+    )
+    found = replace(base, causes=rivals)
+    table = {r.odds for r in causes.rows(found, made_up.whole_plant())}
+    assert "500\u00a0times less likely" in table
+    assert "500\u00a0times less likely" in explanation(found)
 
 
 FAULTS = (None, "deposit", "thermometer", "flow meter", "building side", "controls",

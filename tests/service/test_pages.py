@@ -17,9 +17,11 @@ from fastapi import FastAPI
 
 from analytics.vocabulary.errors import IngestError, RegisterError
 from analytics.vocabulary.gaps import empty_gaps
+from analytics.vocabulary.quantities import SET_ASIDE_REASONS
 from analytics.vocabulary.records import Evaluation, MaintenanceEvent
 from ingest.examination import ColumnReport, Examination
 from service.alerts.lifecycle import Alert, merge
+from service.pages import sections
 from service.pages.rendering import static_url
 from service.pages.router import make_router
 from service.register.plant import Plant
@@ -413,6 +415,20 @@ def test_week_of_raw_trends_is_chosen_by_query(client: Client) -> None:
 def test_present_values_can_be_taken_anew(client: Client) -> None:
     assert "The newest approach is" in client.get("/exchangers/HX-03/now")
     assert "No newest values." in client.get("/exchangers/HX-08/now")
+
+
+@pytest.mark.parametrize("reason", [q.name for q in SET_ASIDE_REASONS if q.name != "stopped"])
+def test_the_newest_interval_says_in_a_sentence_why_it_tells_nothing(reason: str) -> None:
+    latest = replace(made_up.latest(), set_aside=(reason,))
+    part = sections.present(latest, "HX-03", made_up.whole_plant())
+    assert "It carries no evidence on the plates, as " in part.note
+    assert reason not in part.note.split("as ")[-1] or reason == "gap"
+    assert len(part.note.split(", as ")[-1].split()) >= 4  # a sentence, not a code
+
+
+def test_the_order_of_the_list_is_said_above_it(client: Client) -> None:
+    html = client.get("/")
+    assert html.index("Ordered by what is to be decided") < html.index('id="exchangers"')
 
 
 def test_documents_page_names_the_paper_that_fits(client: Client) -> None:

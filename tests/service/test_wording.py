@@ -8,9 +8,19 @@ from pathlib import Path
 
 import pytest
 
-from analytics.vocabulary.records import Cause, CauseKind, Estimate, Remark, VerdictKind
+from analytics.vocabulary.records import (
+    Cause,
+    CauseKind,
+    Deed,
+    Estimate,
+    Evaluation,
+    MaintenanceEvent,
+    Remark,
+    VerdictKind,
+    VisitProof,
+)
 from service.register.plant import DisplayUnits
-from service.wording import causes, dates, limits, numbers, reasons, verdicts
+from service.wording import causes, dates, limits, numbers, proofs, reasons, verdicts
 from service.wording.remarks import REMARKS, remark_text
 from tests.service import made_up
 
@@ -130,7 +140,9 @@ def test_time_to_the_limit_is_in_weeks_then_in_months() -> None:
     ("times", "expected"),
     [
         (41.3, f"40{NB}times less likely"),
-        (168.0, f"170{NB}times less likely"),
+        (168.0, f"200{NB}times less likely"),
+        (510.0, f"500{NB}times less likely"),
+        (960.0, f"over{NB}1,000{NB}times less likely"),
         (2e4, f"over{NB}1,000{NB}times less likely"),
         (float("inf"), "ruled out"),
         (1.0, "as likely"),
@@ -163,6 +175,62 @@ def test_verdicts_say_what_to_do_and_why() -> None:
     assert said["stopped"] == f"Cannot tell since 4{NB}November."
     assert said["visited"] == "Leave it: the visit worked."
     assert said["nothing known"] == "Cannot tell yet."
+
+
+def _with_useless_visit(evaluation: Evaluation, high: float) -> Evaluation:
+    event = MaintenanceEvent(
+        tag=evaluation.tag, at_utc=datetime(2026, 10, 1, 10, tzinfo=UTC), deed=Deed.CLEANED_IN_PLACE
+    )  # fmt: skip
+    proof = VisitProof(
+        event=event, before_cleanliness=None, after_cleanliness=None, recovered=None,
+        gain=Estimate(value=0.003, low=-0.012, high=high), days_before=20, days_after=20,
+        outcome="no effect seen",
+    )  # fmt: skip
+    return replace(evaluation, proofs=(*evaluation.proofs, proof))
+
+
+@pytest.mark.parametrize(("high", "verb"), [(0.018, "changed nothing"), (0.12, "shows no effect")])
+def test_a_visit_without_effect_is_said(high: float, verb: str) -> None:
+    """A gain that may be 12 % is no proof of nothing, only none of an effect."""
+    plant = made_up.whole_plant()
+    deposit = _with_useless_visit(made_up.deposit(), high)
+    clean = _with_useless_visit(made_up.clean(), high)
+    assert verdicts.headline(deposit, plant) == f"Clean it: deposit; the visit on 1{NB}Oct {verb}."
+    assert verdicts.headline(clean, plant) == (
+        f"Leave it: no loss found; the visit on 1{NB}Oct {verb}."
+    )
+    said = proofs.visit_sentence(deposit, plant).replace(NB, " ")
+    assert said.startswith(f"The visit of 1 October 2026 (cleaned in place) {verb}: heat transfer")
+    assert "changed by 0 % (−1 to +" in said
+    assert proofs.visit_sentence(made_up.visited(), plant) == ""
+    assert verdicts.headline(made_up.deposit(), plant) == "Clean it: deposit."
+
+
+def test_a_later_visit_that_worked_silences_the_one_before() -> None:
+    evaluation = _with_useless_visit(made_up.deposit(), 0.018)
+    later = replace(
+        evaluation.proofs[-1],
+        event=replace(evaluation.proofs[-1].event, at_utc=datetime(2026, 10, 20, tzinfo=UTC)),
+        outcome="worked",
+    )
+    after = replace(evaluation, proofs=(later, *evaluation.proofs))
+    assert proofs.changed_nothing(after, made_up.whole_plant()) == ""
+
+
+def test_a_shortage_of_plates_stands_beside_the_deposit() -> None:
+    """560 kW are needed and 500 kW delivered clean in the made-up capacity: 60 kW short."""
+    plant = made_up.whole_plant()
+    short = Cause(kind=CauseKind.CAPACITY, chances=0.9, times_less_likely=1.0)
+    later = made_up.clean_later()
+    both = replace(later, causes=(*later.causes, short), capacity=made_up.capacity(120e3, 12))
+    assert verdicts.headline(both, plant) == (
+        "Clean later: deposit, still mild; too few plates as well."
+    )
+    said = verdicts.shortage_sentence(both, plant).replace(NB, " ")
+    assert said == "Even clean it is 60 kW short on the coldest days; 12 more plates would do."
+    assert verdicts.headline(later, plant) == "Clean later: deposit, still mild."
+    assert verdicts.shortage_sentence(later, plant) == ""
+    assert verdicts.shortage_sentence(made_up.add_plates(), plant) == ""  # its headline says it
 
 
 def test_reason_of_a_thermometer_says_how_far_and_which_way() -> None:
