@@ -1,4 +1,4 @@
-"""Hours in which a regular log has no row: told in the report of an import, as nobody else tells them.
+"""Hours in which a regular log has no row, or a point no value: told in the report of an import.
 
 A log that writes at fixed times has a row when nothing happens, so that a missing one says that the
 logger, or its export, was away. A log on change of value says by silence that nothing changed: of such
@@ -6,63 +6,154 @@ files nothing is told here.
 """
 
 from collections import Counter, defaultdict
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analytics.vocabulary.quantities import ROLES
 from ingest.findings import Findings
 
 REASON = "logger silent"
+POINT_REASON = "point silent"  # while others of the same log go on
 LEAST_S = 2 * 3600  # below, a restart or the hour that clocks skip
 LEAST_STEPS = 4  # of the usual interval: daily values are not silent by night
 REGULAR_SHARE = 0.9  # of steps that are the usual one, for a log at fixed times
 _NEAR = 0.1  # how far such a step may be off
 _SHOWN = 3  # of the longest, one by one
 
+Times = NDArray[np.int64]
+_NONE: Times = np.empty((0, 3), dtype=np.int64)
+
 
 class Outages:
-    """Collects the stretches that rows cover, part after part of a file, in any order of the parts."""
+    """Collects what rows, and points in them, cover; part after part of a file, in any order of the parts."""
 
     def __init__(self) -> None:
-        self._steps: defaultdict[str, Counter[int]] = defaultdict(Counter)
-        self._stretches: defaultdict[str, list[NDArray[np.int64]]] = defaultdict(list)
+        self._rows: defaultdict[str, _Log] = defaultdict(_Log)
+        self._points: defaultdict[tuple[str, str], _Log] = defaultdict(_Log)
 
     def add(self, blocks: dict[str, pd.DataFrame]) -> None:
         """Add the trend frames of a file, or of a part of it."""
         for tag, frame in blocks.items():
-            if len(frame):
-                self._add(tag, pd.DatetimeIndex(frame.index).as_unit("s").asi8)
-
-    def _add(self, tag: str, at_s: NDArray[np.int64]) -> None:
-        steps = np.diff(at_s)
-        values, counts = np.unique(steps, return_counts=True)
-        self._steps[tag].update(dict(zip(values.tolist(), counts.tolist(), strict=True)))
-        away = np.flatnonzero(steps >= LEAST_S)
-        begins, ends = np.r_[at_s[0], at_s[away + 1]], np.r_[at_s[away], at_s[-1]]
-        self._stretches[tag].append(np.column_stack((begins, ends)))
+            if not len(frame):
+                continue
+            at_s = pd.DatetimeIndex(frame.index).as_unit("s").asi8
+            whole = _covered(at_s)
+            self._rows[tag].add(whole)
+            for role in frame.columns:
+                filled = ~np.isnan(frame[role].to_numpy(dtype=float))
+                if filled.any():
+                    mine = whole if filled.all() else _covered(at_s[filled])
+                    self._points[(tag, str(role))].add(mine)
 
     def say(self, findings: Findings) -> None:
-        """Add a finding for each exchanger whose regular log was silent for hours."""
-        for tag in sorted(self._stretches):
-            silent = self._silent(tag)
+        """Add a finding for each regular log that was silent for hours, and for each point in it."""
+        for tag, log in sorted(self._rows.items()):
+            silent = _longest_first(log.silent())
             if len(silent):
-                findings.add(REASON, f"{tag}: {_sentence(silent)}", "note", count=len(silent))
+                text = f"{tag}: the log is regular and {_sentence(silent, 'has no row')}."
+                findings.add(REASON, text, "note", count=len(silent))
+        # one point may serve many exchangers, such as the outdoor temperature
+        tags: defaultdict[tuple[str, str, int], list[str]] = defaultdict(list)
+        for (tag, role), log in sorted(self._points.items()):
+            silent = _longest_first(log.silent_beside(self._rows[tag]))
+            if len(silent):
+                said = _sentence(silent, "has no value")
+                tags[(ROLES[role].label, said, len(silent))].append(tag)
+        for (label, said, count), its in tags.items():
+            text = (
+                f"{_listed(its)} {label}: is logged regularly and {said}, while other points go on."
+            )
+            findings.add(POINT_REASON, text, "note", count=count)
 
-    def _silent(self, tag: str) -> NDArray[np.int64]:
-        """Return begin and end of each silence in seconds since 1970, shape (n, 2), the longest first."""
-        usual = _usual_step_s(self._steps[tag])
-        if usual is None:
-            return np.empty((0, 2), dtype=np.int64)
+
+@dataclass(frozen=True, slots=True)
+class _Covered:
+    """The steps between stamps, and the stretches from stamp to stamp without hours between them."""
+
+    steps: Counter[int]
+    stretches: Times  # begin and end in seconds since 1970, shape (n, 2)
+
+
+def _covered(at_s: Times) -> _Covered:
+    steps = np.diff(at_s)
+    away = np.flatnonzero(steps >= LEAST_S)
+    begins, ends = np.r_[at_s[0], at_s[away + 1]], np.r_[at_s[away], at_s[-1]]
+    return _Covered(_counted(steps), np.column_stack((begins, ends)))
+
+
+def _counted(steps: Times) -> Counter[int]:
+    """Return how often each step occurs; most are alike, and need not be sorted for it."""
+    if not len(steps):
+        return Counter()
+    alike = int(steps[len(steps) // 2])
+    others = steps[steps != alike]
+    values, counts = np.unique(others, return_counts=True)
+    found = Counter(dict(zip(values.tolist(), counts.tolist(), strict=True)))
+    found[alike] += len(steps) - len(others)
+    return found
+
+
+class _Log:
+    """What one log covers."""
+
+    def __init__(self) -> None:
+        self._steps: Counter[int] = Counter()
+        self._stretches: list[Times] = []
+
+    def add(self, part: _Covered) -> None:
+        self._steps.update(part.steps)
+        self._stretches.append(part.stretches)
+
+    def _ordered(self) -> tuple[Times, Times]:
+        """Return the beginnings of all stretches, rising, and up to when those till then cover."""
         # points may come one after another, so that what one part leaves out another covers
-        stretches = np.concatenate(self._stretches[tag])
+        stretches = np.concatenate(self._stretches)
         stretches = stretches[np.argsort(stretches[:, 0], kind="stable")]
-        covered = np.maximum.accumulate(stretches[:, 1])
-        found = np.column_stack((covered[:-1], stretches[1:, 0]))
-        lasting = found[:, 1] - found[:, 0]
-        away = np.flatnonzero(lasting >= max(LEAST_S, LEAST_STEPS * usual))
-        longest_first: NDArray[np.int64] = found[away[np.argsort(-lasting[away], kind="stable")]]
-        return longest_first
+        return stretches[:, 0], np.maximum.accumulate(stretches[:, 1])
+
+    def _away(self) -> Times:
+        """Return begin and end of each stretch of hours that is not covered, rising, shape (n, 2)."""
+        begins, covered = self._ordered()
+        found = np.column_stack((covered[:-1], begins[1:]))
+        return found[found[:, 1] - found[:, 0] >= LEAST_S]
+
+    def _least_s(self) -> int | None:
+        usual = _usual_step_s(self._steps)
+        return None if usual is None else max(LEAST_S, LEAST_STEPS * usual)
+
+    def silent(self) -> Times:
+        """Return begin, end and seconds of each silence of a regular log, shape (n, 3); else none."""
+        least_s = self._least_s()
+        return _NONE if least_s is None else _lasting(self._away(), least_s)
+
+    def silent_beside(self, rows: "_Log") -> Times:
+        """The same of a point, with the seconds in which ``rows`` go on without it.
+
+        Its end may come before that of the rows, and its beginning after theirs.
+        """
+        least_s = self._least_s()
+        if least_s is None:
+            return _NONE
+        (begins, covered), (first, last) = self._ordered(), rows._ordered()
+        ends = [[first[0], begins[0]], [covered[-1], last[-1]]]
+        found = _lasting(np.concatenate((self._away(), ends)), least_s)
+        away = rows._away()
+        for silence in found:
+            within = np.minimum(away[:, 1], silence[1]) - np.maximum(away[:, 0], silence[0])
+            silence[2] -= int(np.maximum(within, 0).sum())
+        return found[found[:, 2] >= least_s]
+
+
+def _lasting(stretches: Times, least_s: int) -> Times:
+    seconds = stretches[:, 1] - stretches[:, 0]
+    return np.column_stack((stretches, seconds))[seconds >= least_s]
+
+
+def _longest_first(silent: Times) -> Times:
+    return silent[np.argsort(-silent[:, 2], kind="stable")]
 
 
 def _usual_step_s(steps: Counter[int]) -> int | None:
@@ -74,18 +165,23 @@ def _usual_step_s(steps: Counter[int]) -> int | None:
     return usual if alike >= REGULAR_SHARE * steps.total() and usual > 0 else None
 
 
-def _sentence(silent: NDArray[np.int64]) -> str:
-    hours = (silent[:, 1] - silent[:, 0]) / 3600.0
+def _sentence(silent: Times, what: str) -> str:
+    hours = silent[:, 2] / 3600.0
     each = [
-        f"{_stamp(begin)} to {_stamp(end)} ({h:,.0f} h)"
-        for (begin, end), h in zip(silent[:_SHOWN].tolist(), hours[:_SHOWN].tolist(), strict=True)
+        f"{_stamp(begin)} to {_stamp(end)} ({seconds / 3600.0:,.0f} h)"
+        for begin, end, seconds in silent[:_SHOWN].tolist()
     ]
     if len(silent) == 1:
-        return f"the log is regular and has no row from {each[0]}."
+        return f"{what} from {each[0]}"
     return (
-        f"the log is regular and has no row for {LEAST_S // 3600} hours or more {len(silent):,} times, "
-        f"{hours.sum():,.0f} h in all; the longest: {', '.join(each)}."
+        f"{what} for {LEAST_S // 3600} hours or more {len(silent):,} times, "
+        f"{hours.sum():,.0f} h in all; the longest: {', '.join(each)}"
     )
+
+
+def _listed(tags: list[str]) -> str:
+    more = f" and {len(tags) - _SHOWN:,} more" if len(tags) > _SHOWN else ""
+    return f"{', '.join(tags[:_SHOWN])}{more}"
 
 
 def _stamp(at_s: int) -> str:

@@ -148,7 +148,7 @@ def _print_assumed(reports: list[dict[str, Any]]) -> None:
 
     for report in reports:
         for reason in report["reasons"]:
-            if reason["reason"] == "logger silent":
+            if reason["reason"] in ("logger silent", "point silent"):
                 for example in reason["examples"]:
                     note(f"{report['name']}: {example['text']}")
     said = [

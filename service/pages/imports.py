@@ -11,7 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
 from analytics.vocabulary.errors import PlateledgerError
-from ingest.outages import REASON as SILENCE
+from ingest.outages import POINT_REASON, REASON
 from service.pages.archives import gone, list_files, part_of, size_text, uploads_of
 from service.pages.mapping import (
     LEAVE_OUT,
@@ -150,7 +150,7 @@ def check_page(
         all_tag=all_tag, overruled=bool(others or chosen or options.units),
         carried={**chosen, **{f"unit:{point}": unit for point, unit in options.units.items()}},
         questions=[_shown(q) for q in questions], refused=_refusals(examination.refused),
-        silences=[f.text for f in found.findings if f.reason == SILENCE],
+        silences=[f.text for f in found.findings if f.reason in (REASON, POINT_REASON)],
         doubtful=_refusals(examination.doubtful), notes=_refusals(examination.notes),
         clock=_sentence(examination.clock), clock_note=_sentence(examination.clock_note), date_format=examination.date_format,
         date_why=examination.date_format_why, span=_span(examination, plant),

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from ingest.findings import Findings
-from ingest.outages import REASON, Outages
+from ingest.outages import POINT_REASON, REASON, Outages
 
 START = "2026-01-01"
 
@@ -106,3 +106,103 @@ def test_the_report_of_an_import_and_the_command_tell_it(
     (reason,) = [r for r in report["reasons"] if r["reason"] == REASON]
     assert (reason["what"], reason["count"]) == ("noted", 1)
     assert told in reason["examples"][0]["text"]
+
+
+# --- one point, while others go on ----------------------------------------------------------------
+
+
+def told(*parts: dict[str, pd.DataFrame]) -> list[tuple[str, int]]:
+    outages, findings = Outages(), Findings()
+    for part in parts:
+        outages.add(part)
+    outages.say(findings)
+    return [(f.text, f.count) for f in findings if f.reason == POINT_REASON]
+
+
+def pair(minutes: int = 15, days: float = 30.0) -> pd.DataFrame:
+    """Two points at each stamp."""
+    return frame(every(minutes, days)).assign(outdoor_temperature=2.0)
+
+
+def emptied(whole: pd.DataFrame, *stretches: tuple[str, str]) -> pd.DataFrame:
+    """Take the values of one point strictly between stamps."""
+    whole = whole.copy()
+    for first, last in stretches:
+        inside = (whole.index > first) & (whole.index < last)
+        whole.loc[inside, "primary_flow"] = np.nan
+    return whole
+
+
+DAYS = ("2026-01-03T04:15Z", "2026-01-04T21:15Z")
+
+
+def test_a_point_that_is_empty_while_another_goes_on_is_told_with_both_ends() -> None:
+    ((text, count),) = told({"HX-01": emptied(pair(), DAYS)})
+    assert count == 1
+    assert text.startswith("HX-01 primary flow")
+    assert "no value from 2026-01-03T04:15Z to 2026-01-04T21:15Z (41 h)" in text
+    assert said(emptied(pair(), DAYS)) == []  # the rows are all there
+
+
+def test_several_of_a_point_are_counted_and_short_ones_are_not() -> None:
+    """41 h and 10 h are two; an hour and a half is none."""
+    more = (("2026-01-12T00:00Z", "2026-01-12T10:00Z"), ("2026-01-20T00:00Z", "2026-01-20T01:30Z"))
+    ((text, count),) = told({"HX-01": emptied(pair(), DAYS, *more)})
+    assert count == 2
+    assert "2 times, 51 h in all" in text
+
+
+def test_a_point_that_ends_before_the_others_or_begins_after_them_is_told() -> None:
+    """30 days from 1 January: the last row is at 23:45 on the 30th."""
+    ((text, _),) = told({"HX-01": emptied(pair(), ("2026-01-20T00:00Z", "2027-01-01"))})
+    assert "from 2026-01-20T00:00Z to 2026-01-30T23:45Z (264 h)" in text
+    ((text, _),) = told({"HX-01": emptied(pair(), ("2025-12-31", "2026-01-02T00:00Z"))})
+    assert "from 2026-01-01T00:00Z to 2026-01-02T00:00Z (24 h)" in text
+
+
+def test_hours_without_a_row_are_the_logs_and_not_the_points() -> None:
+    whole = pair()
+    away = whole[(whole.index <= DAYS[0]) | (whole.index >= DAYS[1])]
+    assert told({"HX-01": away}) == []
+    # nine hours before those are the point's alone
+    ((text, count),) = told({"HX-01": emptied(away, ("2026-01-02T19:15Z", DAYS[1]))})
+    assert count == 1
+    assert "from 2026-01-02T19:15Z to 2026-01-04T21:15Z (9 h)" in text
+
+
+def test_a_point_of_its_own_slower_interval_or_on_change_is_not_spoken_of() -> None:
+    hourly = pair(5)
+    hourly.loc[hourly.index.minute != 0, "primary_flow"] = np.nan
+    assert told({"HX-01": hourly}) == []
+    changes = pair(5)
+    kept = np.random.default_rng(4).random(len(changes)) < 0.03
+    changes.loc[~kept, "primary_flow"] = np.nan
+    assert told({"HX-01": changes}) == []
+    ((text, _),) = told({"HX-01": emptied(hourly, DAYS)})
+    # the hours before the one end and after the other
+    assert "from 2026-01-03T04:00Z to 2026-01-04T22:00Z (42 h)" in text
+
+
+def test_parts_tell_of_a_point_what_the_whole_tells_and_one_for_many_is_told_once() -> None:
+    whole = emptied(pair(), DAYS)
+    cut = [{"HX-01": whole[:250]}, {"HX-01": whole[250:300]}, {"HX-01": whole[300:]}]
+    assert told(*cut) == told(*cut[::-1]) == told({"HX-01": whole})
+    ((text, count),) = told({f"HX-0{n}": whole for n in range(1, 6)})
+    assert count == 1
+    assert text.startswith("HX-01, HX-02, HX-03 and 2 more primary flow")
+
+
+def test_empty_cells_of_a_wide_file_reach_the_report(own_ledger, write_trends) -> None:
+    from service.usecases.files import ImportOptions
+
+    lines = write_trends(hours=96).splitlines()
+    at = lines[0].split(",").index("OAT")
+    for n in range(31, 49):  # hours 30 to 47
+        cells = lines[n].split(",")
+        cells[at] = ""
+        lines[n] = ",".join(cells)
+    done = own_ledger.import_store("o.csv", "\n".join([*lines, ""]).encode(), ImportOptions())
+    (reason,) = [
+        r for r in own_ledger.import_report(done.run)["reasons"] if r["reason"] == POINT_REASON
+    ]
+    assert "from 2025-10-02T03:00Z to 2025-10-02T22:00Z (19 h)" in reason["examples"][0]["text"]
