@@ -39,13 +39,14 @@ class Outages:
         for tag, frame in blocks.items():
             if not len(frame):
                 continue
-            at_s = pd.DatetimeIndex(frame.index).as_unit("s").asi8
-            whole = _covered(at_s)
+            index = pd.DatetimeIndex(frame.index)
+            at, second = index.asi8, int(np.timedelta64(1, "s") // np.timedelta64(1, index.unit))
+            whole = _covered(at, second)
             self._rows[tag].add(whole)
             for role in frame.columns:
                 filled = ~np.isnan(frame[role].to_numpy(dtype=float))
                 if filled.any():
-                    mine = whole if filled.all() else _covered(at_s[filled])
+                    mine = whole if filled.all() else _covered(at[filled], second)
                     self._points[(tag, str(role))].add(mine)
 
     def say(self, findings: Findings) -> None:
@@ -77,22 +78,23 @@ class _Covered:
     stretches: Times  # begin and end in seconds since 1970, shape (n, 2)
 
 
-def _covered(at_s: Times) -> _Covered:
-    steps = np.diff(at_s)
-    away = np.flatnonzero(steps >= LEAST_S)
-    begins, ends = np.r_[at_s[0], at_s[away + 1]], np.r_[at_s[away], at_s[-1]]
-    return _Covered(_counted(steps), np.column_stack((begins, ends)))
+def _covered(at: Times, second: int) -> _Covered:
+    """Return what stamps cover, of which ``second`` are one."""
+    steps = np.diff(at)
+    away = np.flatnonzero(steps >= LEAST_S * second)
+    begins, ends = np.r_[at[0], at[away + 1]], np.r_[at[away], at[-1]]
+    return _Covered(_counted(steps, second), np.column_stack((begins, ends)) // second)
 
 
-def _counted(steps: Times) -> Counter[int]:
-    """Return how often each step occurs; most are alike, and need not be sorted for it."""
-    if not len(steps):
-        return Counter()
-    alike = int(steps[len(steps) // 2])
-    others = steps[steps != alike]
-    values, counts = np.unique(others, return_counts=True)
-    found = Counter(dict(zip(values.tolist(), counts.tolist(), strict=True)))
-    found[alike] += len(steps) - len(others)
+def _counted(steps: Times, second: int) -> Counter[int]:
+    """Return how often each step in whole seconds occurs; most are alike, and need no sorting."""
+    found: Counter[int] = Counter()
+    if len(steps):
+        alike = steps[len(steps) // 2]
+        others = steps[steps != alike]
+        values, counts = np.unique(others // second, return_counts=True)
+        found.update(dict(zip(values.tolist(), counts.tolist(), strict=True)))
+        found[int(alike // second)] += len(steps) - len(others)
     return found
 
 
