@@ -213,6 +213,7 @@ def remark_text(remark: Remark, units: DisplayUnits | None = None) -> str:
     shown = units or DisplayUnits()
     remark = replace(remark, numbers=_numbers(remark))
     kept = _CLAUSE.sub(lambda m: m[1] if _is_filled(m[1], remark) else "", template)
+    kept = kept.replace(": ; ", ": ")  # the first of a list was left out
     text = _SLOT.sub(lambda m: _fill(m, remark, shown), kept)
     return text[:1].upper() + text[1:]
 

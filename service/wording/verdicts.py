@@ -139,7 +139,7 @@ def _cannot_tell(evaluation: Evaluation, plant: Plant | None) -> str:
     since = evaluation.verdict.since_utc
     if since is None:
         return "Cannot tell yet."
-    return f"Cannot tell since {dates.near_day(since, zone_of(plant), evaluation.through_utc)}."
+    return f"Cannot tell since {dates.long_day(since, zone_of(plant))}."
 
 
 def _check_instrument(cause: Cause | None) -> str:
@@ -216,7 +216,7 @@ def limit_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
         since = passed_utc(evaluation)
         if since is None:
             return "its limit is passed"
-        return f"its limit has been passed since {dates.near_day(since, zone, made)}"
+        return f"its limit has been passed since {dates.long_day(since, zone)}"
     first, last = dates.long_span(forecast.date_5, forecast.date_95, zone)
     if forecast.date_5 <= made:
         return f"it reaches its limit by {last}"
