@@ -30,7 +30,7 @@ def join_readings(
     since nothing tells which is right. Of a part of a large file the frames hold what stands on its
     own lines; ``spans`` takes from when to when that is.
     """
-    columns: dict[str, dict[str, pd.Series]] = {}
+    columns: dict[str, dict[str, _Column]] = {}
     # the readings of a wide file share their stamps; so does one point that serves several
     said: set[tuple[int, str]] = set()
     counted: set[int] = set()
@@ -41,7 +41,7 @@ def join_readings(
         key = (shared, reading.heading)
         if shared not in orders:
             orders[shared] = _order(reading, findings)
-        series = _settle(
+        settled = _settle(
             reading,
             orders[shared],
             None if key in said else findings,
@@ -49,7 +49,7 @@ def join_readings(
         )
         said.add(key)
         counted.add(shared)
-        columns.setdefault(reading.tag, {})[reading.role] = series
+        columns.setdefault(reading.tag, {})[reading.role] = settled
         if spans is not None:
             spans += _spans(reading, findings)
     return {tag: _frame(roles) for tag, roles in columns.items()}
@@ -66,12 +66,18 @@ def join_gaps(readings: list[Reading]) -> dict[str, pd.DataFrame]:
     }
 
 
-def _frame(roles: dict[str, pd.Series]) -> pd.DataFrame:
-    first, *others = (series.index for series in roles.values())
+_Column = tuple[pd.DatetimeIndex, NDArray[np.float64]]  # rising, each stamp once; values
+
+
+def _frame(roles: dict[str, _Column]) -> pd.DataFrame:
+    first, *others = (index for index, _ in roles.values())
     if all(index is first for index in others):
-        frame = pd.DataFrame({role: s.to_numpy() for role, s in roles.items()}, index=first)
+        # a column each, as they are: one array of all columns would hold a large file twice
+        columns = {role: values for role, (_, values) in roles.items()}
+        frame = pd.DataFrame(columns, index=first, copy=False)
     else:
-        frame = pd.concat(roles, axis=1, sort=True).sort_index()
+        series = {role: pd.Series(values, index=index) for role, (index, values) in roles.items()}
+        frame = pd.concat(series, axis=1, sort=True).sort_index()
     if _some_rows_empty(roles):
         frame = frame.dropna(how="all")
     frame.columns = frame.columns.astype(object)
@@ -79,13 +85,13 @@ def _frame(roles: dict[str, pd.Series]) -> pd.DataFrame:
     return frame
 
 
-def _some_rows_empty(roles: dict[str, pd.Series]) -> bool:
-    first, *others = (series.index for series in roles.values())
+def _some_rows_empty(roles: dict[str, _Column]) -> bool:
+    first, *others = (index for index, _ in roles.values())
     if any(index is not first for index in others):
         return True  # perhaps
     filled = np.zeros(len(first), dtype=bool)
-    for series in roles.values():
-        filled |= ~np.isnan(series.to_numpy())
+    for _, values in roles.values():
+        filled |= ~np.isnan(values)
         if filled.all():
             return False
     return True
@@ -123,15 +129,15 @@ def _index(times: NDArray[np.datetime64]) -> pd.DatetimeIndex:
 
 def _settle(
     reading: Reading, order: _Order, findings: Findings | None, *, count_equal: bool
-) -> pd.Series:
-    """Return the series with each stamp once, rising."""
+) -> _Column:
+    """Return the values with each stamp once, rising."""
     values, lines = reading.values, reading.line
     if order.places is not None:
         values, lines = values[order.places], lines[order.places]
     if order.index is not None:
         if order.own is not None:
             values = values[order.own]
-        return pd.Series(values, index=order.index, name=reading.role)
+        return order.index, values
     times, values = _settle_twice(
         order.times, values, lines, order.same, reading.heading, findings, count_equal
     )
@@ -139,7 +145,7 @@ def _settle(
         # a stamp belongs to the line on which it comes first
         first = order.own[~order.same]
         times, values = times[first], values[first]
-    return pd.Series(values, index=_index(times), name=reading.role)
+    return _index(times), values
 
 
 def _spans(reading: Reading, findings: Findings) -> list[Span]:

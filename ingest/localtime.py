@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ingest.findings import Findings
+from ingest.ordering import in_order
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +146,10 @@ def local_to_utc(
     inside = [c for c in changes if c.local_span[0] <= last and c.local_span[1] > first]
     forward = [c for c in inside if c.after_s > c.before_s]
     backward = [c for c in inside if c.after_s < c.before_s]
-    stamps = np.sort(local)
+    if not changes:
+        same = local - np.timedelta64(offset, "s") if offset else local
+        return same, refused, ClockEvidence()
+    stamps = local if in_order(local) else np.sort(local)
 
     def within(change: ClockChange) -> int:
         low, high = change.local_span
@@ -160,12 +164,10 @@ def local_to_utc(
     )
     resolved = 0
     unresolved = 0
-    offsets = np.full(len(local), offset, dtype=np.int64)
-    if changes:
-        # up to the wall-clock moment of a change the offset before it holds
-        bounds = np.array([c.time_utc + np.timedelta64(c.before_s, "s") for c in changes])
-        each = np.array([offset, *(c.after_s for c in changes)])
-        offsets = each[np.searchsorted(bounds, local, side="right")]
+    # up to the wall-clock moment of a change the offset before it holds
+    bounds = np.array([c.time_utc + np.timedelta64(c.before_s, "s") for c in changes])
+    each = np.array([offset, *(c.after_s for c in changes)])
+    offsets = each[np.searchsorted(bounds, local, side="right")]
     for change in backward:
         if never:
             break

@@ -6,6 +6,7 @@ Works on the distinct texts of a column, which are few in trends of limited reso
 import re
 from collections import Counter
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -40,7 +41,12 @@ _STATE = re.compile(r"\{([^{}]*)\}\s*$")
 _GROUPING = "[ \u00a0\u202f\u2009'\u2019]"
 _GROUPS = re.compile(rf"{_GROUPING}(?=\d{{3}})")
 _BODY = re.compile(r"^[-+]?([\d.,]+)")
+# no mark, or one that cannot group thousands
+_CLEAR = r"^[-+]?\d+(?:[.,](?:\d{1,2}|\d{4,}))?$"
 _PLAIN = r"^[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?$"
+
+
+_BLOCK: Final = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +75,14 @@ class Cells:
     switched: NDArray[np.bool_]  # a word for on or off, which has no unit
 
 
-def decimal_mark(texts: list[str], delimiter: str) -> DecimalMark:
+def decimal_mark(texts: pa.Array, delimiter: str) -> DecimalMark:
     """Tell the decimal mark from the distinct cell texts of all value columns."""
-    comma = dot = 0
+    # nearly all of a file are plain; the others are looked at one by one
+    plain = pc.match_substring_regex(texts, _CLEAR)
+    clear = texts.filter(plain)
+    comma, dot = (int(pc.sum(pc.match_substring(clear, mark)).as_py() or 0) for mark in (",", "."))
     unclear_comma = unclear_dot = 0
-    for text in texts:
+    for text in texts.filter(pc.invert(plain)).to_pylist():
         plain = text.isascii() and " " not in text and "'" not in text
         number = _BODY.match(text if plain else _GROUPS.sub("", text))
         if number is None or not ({",", "."} & set(number[1])):
@@ -241,6 +250,10 @@ def _spread(texts: pa.Array, most: int = 3000) -> pa.Array:
     return texts.take(pa.array(np.arange(0, len(texts), step)))
 
 
+def _spread_all(dictionaries: list[pa.Array]) -> pa.Array:
+    return pa.chunked_array([_spread(d) for d in dictionaries], pa.string()).combine_chunks()
+
+
 def _settled_mark(settled: str, here: DecimalMark, examination: Examination) -> DecimalMark:
     """Return the mark of a large file; ask where one of its parts shows another."""
     examination.decimal, examination.decimal_why = settled, "as in all of the file"
@@ -260,31 +273,54 @@ def choose_mark(
     """Return the decimal mark of a source and note in ``examination`` how it is known."""
     given = rules.decimal
     if given is None and rules.settled is not None:
-        texts = [str(t) for d in dictionaries for t in _spread(d).to_pylist()]
-        return _settled_mark(rules.settled.decimal, decimal_mark(texts, delimiter), examination)
+        here = decimal_mark(_spread_all(dictionaries), delimiter)
+        return _settled_mark(rules.settled.decimal, here, examination)
     if given is not None:
         mark = DecimalMark(given, "given")
     else:
-        texts = [str(t) for d in dictionaries for t in _spread(d).to_pylist()]
-        mark = decimal_mark(texts, delimiter)
+        mark = decimal_mark(_spread_all(dictionaries), delimiter)
     examination.decimal, examination.decimal_why = mark.mark, mark.why
     if mark.question:
         examination.ask(mark.question)
     return mark
 
 
+def count_each(index: NDArray[np.integer], size: int) -> NDArray[np.int64]:
+    """Return how often each of ``size`` texts occurs in ``index``."""
+    counts = np.zeros(size, dtype=np.int64)
+    block = max(_BLOCK, size)
+    for at in range(0, len(index), block):
+        counts += np.bincount(index[at : at + block], minlength=size)
+    return counts
+
+
+def spread(values: NDArray[np.float64], index: NDArray[np.integer]) -> NDArray[np.float64]:
+    """Return ``values`` at ``index``, a new array.
+
+    In blocks: numpy turns an index of a column to its own kind, twice as large, before it looks up.
+    """
+    out = np.empty(len(index))
+    for at in range(0, len(index), _BLOCK):
+        out[at : at + _BLOCK] = values[index[at : at + _BLOCK]]
+    return out
+
+
 def count_cells(
     report: ColumnReport,
     texts: pa.Array,
     cells: Cells,
-    index: NDArray[np.int64],
+    index: NDArray[np.integer],
     lines: NDArray[np.int64],
     findings: Findings,
-) -> None:
-    """Count read, missing and unreadable cells of one point; ``index`` points into ``texts``."""
-    own = findings.owns(lines)
-    index, lines = index[own], lines[own]
-    counts = np.bincount(index, minlength=len(texts))
+) -> NDArray[np.int64]:
+    """Count read, missing and unreadable cells of one point; ``index`` points into ``texts``.
+
+    Returns how often each of the texts occurs.
+    """
+    if findings.window is not None:
+        own = findings.owns(lines)
+        index, lines = index[own], lines[own]
+    counts = count_each(index, len(texts))
     gone = np.flatnonzero(cells.missing & (counts > 0))
     # the words may come again in ``texts``; they are told in the order in which they came
     words: dict[str, int] = {}
@@ -296,7 +332,8 @@ def count_cells(
         **report.missing_words,
         **{word: report.missing_words.get(word, 0) + n for word, n in words.items()},
     }
-    bad = np.flatnonzero(cells.unreadable[index])
+    some_bad = bool(counts[cells.unreadable].any())
+    bad = np.flatnonzero(cells.unreadable[index]) if some_bad else np.array([], dtype=np.int64)
     report.values_missing = int(counts[cells.missing].sum())
     report.values_unreadable = len(bad)
     report.values_read = len(index) - report.values_missing - len(bad)
@@ -308,3 +345,4 @@ def count_cells(
         [str(texts[int(index[i])].as_py()) for i in bad[:KEPT_PER_REASON]],
         column=report.heading,
     )
+    return counts

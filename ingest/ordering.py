@@ -8,6 +8,11 @@ _SHARE_MOST = 0.02
 _ROWS_ALWAYS = 3
 
 
+def in_order(times: NDArray[np.datetime64]) -> bool:
+    """Tell whether no stamp lies before the one ahead of it."""
+    return not np.any(times[1:] < times[:-1])
+
+
 def strays(
     time_utc: NDArray[np.datetime64],
     series: NDArray[np.int64],
@@ -40,14 +45,17 @@ def strays(
     found = np.zeros(len(time_utc), dtype=bool)
     if len(time_utc) < 4:
         return found, orderly is not False
-    order = np.argsort(series, kind="stable") if series.any() else np.arange(len(time_utc))
+    one = not series.any()
+    if one and in_order(time_utc[::-1] if newest_first else time_utc):
+        return found, orderly is not False  # as nearly every file is
+    order = np.arange(len(time_utc)) if one else np.argsort(series, kind="stable")
     t = time_utc[order].astype("datetime64[us]").astype(np.int64)
     if newest_first:
         t = -t
     code = series[order]
     same = code[1:] == code[:-1]
     if not np.any(same & (t[1:] < t[:-1])):
-        return found, orderly is not False  # in order throughout, as nearly every file is
+        return found, orderly is not False  # in order throughout
     far = np.iinfo(np.int64).max
     before = np.where(np.append(False, same), np.append(0, t[:-1]), -far)
     after = np.where(np.append(same, False), np.append(t[1:], 0), far)

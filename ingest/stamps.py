@@ -37,6 +37,7 @@ _PATTERNS: tuple[tuple[str, str], ...] = (
     ("month in words", rf"^{_DAY_WORD}{_MONTH_DAY}(?:{_BETWEEN}{_CLOCK})?{_ZONE}$"),
 )
 _PLAIN_SIZES = pa.array([16, 19], pa.int32())
+_PLAIN_FROM, _PLAIN_TO = np.datetime64("1971-01-01", "us"), np.datetime64("2200-01-01", "us")
 _EPOCH = r"^(\d{10}|\d{13}|\d{16}|\d{19})(?:\.\d*)?$"
 _DATE = r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})|\d{1,2}[-/. ]+[^\W\d_]{3,10}\.?[-/ ,]+(?:\d{4}|\d{2})|[^\W\d_]{3,10}\.? \d{1,2},? \d{4})"
 _TIME = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,:]\d+)?)?(?:\s*[AaPp]\.?\s?[Mm]\.?)?"
@@ -224,9 +225,8 @@ def _plain_iso(texts: pa.Array) -> NDArray[np.datetime64] | None:
         read = pc.cast(texts, pa.timestamp("us"))
     except pa.ArrowInvalid:
         return None
-    local = np.array(read.to_numpy(zero_copy_only=False), dtype="datetime64[us]")
-    years = local.astype("datetime64[Y]").astype(np.int64) + 1970
-    return local if years.min() > 1970 and years.max() < 2200 else None
+    local: NDArray[np.datetime64] = read.to_numpy(zero_copy_only=False)
+    return local if local.min() >= _PLAIN_FROM and local.max() < _PLAIN_TO else None
 
 
 def parse_stamps(texts: pa.Array, name: str, order: DateOrder | None = None) -> Stamps:
@@ -238,14 +238,13 @@ def parse_stamps(texts: pa.Array, name: str, order: DateOrder | None = None) -> 
         If day and month cannot be told apart.
     """
     size = len(texts)
-    local = np.full(size, np.datetime64("NaT", "us"))
-    offset_s = np.full(size, np.nan)
     notations: list[str] = []
     why = ""
     decided: DateOrder | None = None
     left = np.arange(size)
     if (plain := _plain_iso(texts)) is not None:
-        return Stamps(plain, offset_s, "year first", "")
+        return Stamps(plain, np.broadcast_to(np.nan, size), "year first", "")
+    local, offset_s = np.full(size, np.datetime64("NaT", "us")), np.full(size, np.nan)
     for notation, pattern in _PATTERNS:
         if not left.size:
             break

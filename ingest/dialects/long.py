@@ -195,8 +195,8 @@ def _read_point(
                 continue
             raw = np.where(masked[rows], np.nan, cells.values[index[rows]])
             switched = cells.switched[index[rows]]
-            counted = findings.owns(table.lines_of(rows))
-            si_part = to_si(point, raw, switched, unit, report, findings, examination, counted)
+            counts = findings.owns(table.lines_of(rows)).astype(np.int64)
+            si_part = to_si(point, raw, switched, unit, report, findings, examination, counts)
             parts.append((rows, si_part))
         if not parts:
             continue

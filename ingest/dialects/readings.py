@@ -151,20 +151,21 @@ def _known(unit: str) -> bool:
 def to_si(
     point: Point, values: NDArray[np.float64], switched: NDArray[np.bool_], unit: str,
     report: ColumnReport, findings: Findings, examination: Examination,
-    counted: NDArray[np.bool_] | None = None,
+    counts: NDArray[np.int64] | None = None,
 ) -> NDArray[np.float64]:  # fmt: skip
-    """Return values in the role's SI unit, and note what looks wrong about those ``counted``.
+    """Return values in the role's SI unit, and note what looks wrong about them.
 
     ``switched`` marks the values that came from a word for on or off: 1 and 0 whatever the unit.
+    ``counts`` says how often each value occurs where that is not once; a large file shows a part
+    values of its neighbours, which occur in it not at all.
     """
     role = ROLES[point.role]
-    finite = values[np.isfinite(values)]
     absolute = role.unit == "degC" and SPELLINGS.get(unit.strip().lower(), unit) == "kelvin"
     # "K" behind a temperature of 70 means degC on most controllers
-    if absolute and finite.size and float(np.median(finite)) <= 200.0:
+    if absolute and (about := _median(values, counts)) <= 200.0:
         findings.add(
                 "kelvin",
-                f"unit K, but the values are about {np.median(finite):.0f}: taken as degC.",
+                f"unit K, but the values are about {about:.0f}: taken as degC.",
                 "doubtful", column=point.name,
             )  # fmt: skip
         unit = "degC"
@@ -175,43 +176,59 @@ def to_si(
     if point.role == "pump_running":
         # speeds and frequencies say the same thing
         si = np.where(np.isnan(si), np.nan, (si > 0).astype(float))
-    if counted is None or counted.all():
-        _question_values(point, values, si, unit, report, findings, examination)
-    else:
-        told = (values[counted], si[counted])
-        _question_values(point, *told, unit, report, findings, examination)
+    if counts is None:
+        counts = np.ones(len(si), dtype=np.int64)
+    _question_values(point, values, si, counts, unit, report, findings, examination)
     return si
 
 
-def _usual_value(finite: NDArray[np.float64], low: float, high: float) -> float:
+def _median(values: NDArray[np.float64], counts: NDArray[np.int64] | None) -> float:
+    """Return the median of numbers that occur ``counts`` times (``None``: once); NaN of none."""
+    finite = np.isfinite(values)
+    values, counts = values[finite], None if counts is None else counts[finite]
+    total = len(values) if counts is None else int(counts.sum())
+    if not total:
+        return float("nan")
+    if counts is None or total < 4 * len(values):
+        # to find the middle takes less than to sort
+        return float(np.median(values if counts is None else np.repeat(values, counts)))
+    order = np.argsort(values, kind="stable")
+    rising, upto = values[order], np.cumsum(counts[order])
+    middle = np.searchsorted(upto, [(upto[-1] - 1) // 2, upto[-1] // 2], side="right")
+    return float(np.mean(rising[middle]))
+
+
+def _usual_value(
+    si: NDArray[np.float64], counts: NDArray[np.int64], low: float, high: float
+) -> float:
     # sentinels and idle zeros say nothing about the unit
-    inside = finite[(finite >= low) & (finite <= high)]
-    return float(np.median(inside if inside.size else finite))
+    inside = _median(si, np.where((si >= low) & (si <= high), counts, 0))
+    return _median(si, counts) if np.isnan(inside) else inside
 
 
 def _question_values(
-    point: Point, raw: NDArray[np.float64], si: NDArray[np.float64], unit: str,
-    report: ColumnReport, findings: Findings, examination: Examination,
+    point: Point, raw: NDArray[np.float64], si: NDArray[np.float64], counts: NDArray[np.int64],
+    unit: str, report: ColumnReport, findings: Findings, examination: Examination,
 ) -> None:  # fmt: skip
     role = ROLES[point.role]
-    finite = si[np.isfinite(si)]
-    if not finite.size:
+    counted = np.isfinite(si) & (counts > 0)
+    if not counted.any():
         return
-    report.smallest, report.largest = float(finite.min()), float(finite.max())
-    outside = int(np.count_nonzero((finite < role.low) | (finite > role.high)))
+    report.smallest, report.largest = float(si[counted].min()), float(si[counted].max())
+    outside = int(counts[counted & ((si < role.low) | (si > role.high))].sum())
     report.values_outside_range = outside
     findings.add(
         "outside range",
-        f"{outside} of {finite.size} values lie outside what {role.label} can be "
+        f"{outside} of {counts[counted].sum()} values lie outside what {role.label} can be "
         f"({role.low:g} to {role.high:g} {role.unit}). Stored; the assessment sets them aside.",
         "note", column=point.name, count=outside,
     )  # fmt: skip
     if report.heading in examination.weighed:
         return
     usual = _USUAL_MEDIAN.get(point.role)
-    median = _usual_value(finite, role.low, role.high) if usual else float("nan")
+    median = _usual_value(si, counts, role.low, role.high) if usual else float("nan")
     if usual and not usual[0] <= median <= usual[1]:
-        logged = float(np.median(raw[np.isfinite(raw)]))
+        logged = _median(raw, counts)
         others = [
             u for u in ("degC", "degF", "K")
             if parse_unit(u) != parse_unit(unit)

@@ -5,7 +5,7 @@ Cells are never moved: a line that may have lost or gained one is left out and s
 """
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,11 +26,15 @@ _DECIMALS = re.compile(r"^[-+]?[\d ']*[.,](\d+)$")
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """``records`` that are rows; what stands below them; the field that is to count as empty."""
+    """``records`` that are rows; what stands below them; the field that is to count as empty.
+
+    ``columns`` holds columns of those rows, by position, that had to be read on the way.
+    """
 
     records: NDArray[np.int64]
     footer: Footer
     emptied: int | None
+    columns: Mapping[int, pa.DictionaryArray]
 
 
 def rows_of(
@@ -64,10 +68,10 @@ def rows_of(
     IngestError
         If the headings come again in another order: the columns change their meaning there.
     """
-    every = np.arange(first, len(records.width))
-    every = every[~records.blank[first:]]
-    fits = records.width[every] == width
-    rows, others = every[fits], every[~fits]
+    filled = ~records.blank
+    filled[:first] = False
+    fits = records.width == width
+    rows, others = np.flatnonzero(filled & fits), np.flatnonzero(filled & ~fits)
     # an empty cell too many behind cells that are all filled does no harm
     wider = [
         int(i)
@@ -79,7 +83,13 @@ def rows_of(
     others = _without(others, wider)
     if wider:
         rows = np.sort(np.concatenate([rows, np.array(wider, dtype=np.int64)]))
-    rows = _without_headings(records, rows, headings, name, findings)
+    columns: dict[int, pa.DictionaryArray] = {}
+    place = next((i for i, h in enumerate(headings) if h), None)
+    if place is not None and rows.size:
+        columns[place] = records.column(place, rows, distinct=False)
+        kept = _without_headings(records, rows, columns[place], headings, name, findings)
+        columns = columns if len(kept) == len(rows) else {}
+        rows = kept
     last = int(rows[-1]) if rows.size else first
     below = others[others > last]
     # what stands below the table and has a stamp is a row that was cut
@@ -87,8 +97,9 @@ def rows_of(
     footer = _without(below, cut)
     bad = _without(others, footer)
     _say_number_of_cells(records, bad, width, findings)
-    rows = _without_broken(records, rows, np.concatenate([bad, footer[:1]]), findings)
-    emptied = None
+    kept = _without_broken(records, rows, np.concatenate([bad, footer[:1]]), findings)
+    columns = columns if len(kept) == len(rows) else {}
+    rows, emptied = kept, None
     if unfinished and rows.size and int(rows[-1]) == len(records.width) - 1:
         emptied = _unfinished_cell(records, rows, width, headings, findings)
     said = tuple(
@@ -101,7 +112,7 @@ def rows_of(
             "footer", "more lines below the table", "note", count=len(footer) - len(said),
             line=int(records.line[footer[len(said)]]),
         )  # fmt: skip
-    return Rows(rows, said, emptied)
+    return Rows(rows, said, emptied, columns if emptied is None else {})
 
 
 def _without(
@@ -131,17 +142,21 @@ def _say_number_of_cells(
 def _without_headings(
     records: Records,
     rows: NDArray[np.int64],
+    column: pa.DictionaryArray,
     headings: Sequence[str],
     name: str,
     findings: Findings,
 ) -> NDArray[np.int64]:
-    """Take out rows that repeat the header, as files do that were put together from several."""
+    """Take out rows that repeat the header, as files do that were put together from several.
+
+    ``column`` is the first that has a heading.
+    """
     known = {h for h in headings if h}
-    place = next((i for i, h in enumerate(headings) if h), None)
-    if place is None or not rows.size:
-        return rows
-    column = records.column(place, rows, distinct=False)
     marked = pa.array([*known, *("\ufeff" + word for word in known)], pa.string())
+    # most texts are told from headings by their length, at a tenth of the cost
+    sizes = pc.unique(pc.binary_length(column.dictionary))
+    if not pc.any(pc.is_in(sizes, value_set=pc.binary_length(marked))).as_py():
+        return rows
     suspect = np.asarray(pc.is_in(column.dictionary, value_set=marked))
     if not suspect.any():
         return rows

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from analytics.vocabulary.errors import IngestError, UnitError
@@ -56,6 +57,10 @@ class Table:
     lines_known: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = field(
         default_factory=dict, compare=False, repr=False
     )
+    # read already, with the rows of which it is
+    columns_known: Mapping[int, tuple[NDArray[np.int64], pa.DictionaryArray]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
     sampled: dict[tuple[int, int, int], list[str]] = field(
         default_factory=dict, compare=False, repr=False
     )
@@ -71,6 +76,13 @@ class Table:
     def lines_of(self, rows: NDArray[np.int64] | slice) -> NDArray[np.int64]:
         """The line of some rows, which for few of many costs less than all lines do."""
         return self.records.line[self.rows[rows]]
+
+    def column(self, position: int) -> pa.DictionaryArray:
+        """Return one column of all rows, trimmed; texts may come again in its list."""
+        known = self.columns_known.get(position)
+        if known is not None and known[0] is self.rows:
+            return known[1]
+        return self.records.column(position, self.rows, distinct=False)
 
     def sample(self, position: int, size: int = 200) -> list[str]:
         """Return cells of one column from rows spread over the file."""
@@ -298,6 +310,7 @@ def find_table(
         rows=found.records,
         head=int(records.line[first]) - 1,
         width=width,
+        columns_known={p: (found.records, column) for p, column in found.columns.items()},
     )
 
 

@@ -4,6 +4,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
+from typing import Final, TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -16,7 +17,7 @@ from ingest.dialects.sniffing import TIME_WORDS, Table
 from ingest.examination import Examination
 from ingest.findings import KEPT_PER_REASON, Findings
 from ingest.localtime import local_to_utc, offset_at_s, offset_text
-from ingest.ordering import strays
+from ingest.ordering import in_order, strays
 from ingest.rules import Rules, clock_of
 from ingest.stamps import DATE_ONLY, EPOCH, FULL, SERIAL, TIME_ONLY, parse_stamps
 
@@ -30,6 +31,11 @@ _QUESTION_OF_AUTUMN = (
     "of the two hours lost, and the clock that of {zone}? Then give that zone."
 )
 _HEADING_ZONE = re.compile(r"(?i)\b(?:UTC|GMT|Z)\b(?:\s*([+-]\d{1,2}(?::?\d{2})?))?")
+
+
+_Any = TypeVar("_Any", bound=np.generic)
+_BLOCK: Final = 1 << 16
+_ONE_POINT = np.array(0, dtype=np.int64)  # of all rows of a table that is not long
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +121,10 @@ def stamp_columns(table: Table) -> list[int]:
 
 
 def _cells(table: Table, columns: TimeColumns) -> pa.DictionaryArray:
-    first = table.records.column(columns.positions[0], table.rows, distinct=False)
+    first = table.column(columns.positions[0])
     if len(columns.positions) == 1:
         return first
-    clock = table.records.column(columns.positions[1], table.rows, distinct=False)
+    clock = table.column(columns.positions[1])
     # either cell may carry the other's part as zeros
     date = pc.replace_substring_regex(first.dictionary, r"[ T]+0?0:00(:00)?(\.0+)?( AM)?$", "")
     time = pc.replace_substring_regex(clock.dictionary, r"^\S+\s+(\d{1,2}:)", r"\1")
@@ -151,7 +157,7 @@ def read_times(
     given = rules.date_order or (settled.date_order if settled else None)
     stamps = parse_stamps(cells.dictionary, table.name, given)
     index = np.asarray(cells.indices)
-    local, offset_s = stamps.local[index], stamps.offset_s[index]
+    local = taken(stamps.local, index)
     examination.time_columns = columns.headings
     examination.date_format, examination.date_format_why = stamps.notation, stamps.why
     examination.date_order = stamps.order or ""
@@ -168,14 +174,15 @@ def read_times(
         column=column,
     )
     rows = np.flatnonzero(~unreadable)
+    local = taken(local, rows)
     if not rows.size:
         raise IngestError(
             f"{table.name} line {int(table.lines[0]) if len(table.lines) else 1}, column {column}: "
             f"no stamp can be read, the first is {str(cells[0].as_py())!r}. Export with stamps as in "
             "2025-01-31 13:45:00, or give --date-order."
         )
-    local, offset_s = local[rows], offset_s[rows]
-    with_zone = ~np.isnan(offset_s)
+    zoned = ~np.isnan(stamps.offset_s)
+    with_zone = taken(zoned[index], rows) if zoned.any() else np.broadcast_to(False, len(rows))
     if with_zone.any() and not with_zone.all():
         odd = rows[np.flatnonzero(with_zone != with_zone[0])[0]]
         raise IngestError(
@@ -184,9 +191,11 @@ def read_times(
             f"{str(cells[int(odd)].as_py())!r} on line {int(table.lines[odd])}. "
             "Export the whole file in UTC or the whole file in local time."
         )
-    code = np.zeros(len(rows), dtype=np.int64) if series is None else series[rows]
+    code = _ONE_POINT if series is None else taken(series, rows)
+    code = np.broadcast_to(code, len(rows))
     examination.newest_first = settled.newest_first if settled else _runs_backwards(local, code)
     if with_zone.all():
+        offset_s = taken(stamps.offset_s[index], rows)
         time_utc = local - offset_s.astype("timedelta64[s]")
         kept = rows
         hours = sorted(set((np.unique(offset_s) / 3600.0).tolist()))
@@ -209,10 +218,14 @@ def read_times(
                 say_assumption(examination, findings)
         if rules.whole:
             ask_about_clock(examination, rules)
-        kept, time_utc = rows[~refused], time_utc[~refused]
-    plausible = _plausible(time_utc, table, table.lines[kept], rules, findings, column)
-    kept, time_utc = kept[plausible], time_utc[plausible]
-    kept_code = np.zeros(len(kept), dtype=np.int64) if series is None else series[kept]
+        kept = rows
+        if refused.any():
+            kept, time_utc = rows[~refused], time_utc[~refused]
+    plausible = _plausible(time_utc, table, taken(table.lines, kept), rules, findings, column)
+    if not plausible.all():
+        kept, time_utc = kept[plausible], time_utc[plausible]
+    kept_code = _ONE_POINT if series is None else taken(series, kept)
+    kept_code = np.broadcast_to(kept_code, len(kept))
     stray, examination.orderly = strays(
         time_utc, kept_code, examination.newest_first, settled.orderly if settled else None
     )
@@ -240,6 +253,20 @@ def read_times(
             column=column,
         )
     return Timed(kept, time_utc)
+
+
+def taken(values: NDArray[_Any], places: NDArray[np.int64]) -> NDArray[_Any]:
+    """Return ``values`` at ``places``; themselves where those are all, one after the other."""
+    return values if _every_place(places, len(values)) else values[places]
+
+
+def _every_place(places: NDArray[np.int64], size: int) -> bool:
+    """Tell whether ``places`` count from 0 to ``size``; in blocks, which stay in the cache."""
+    return len(places) == size and all(
+        np.array_equal(block, np.arange(at, at + len(block)))
+        for at in range(0, size, _BLOCK)
+        if len(block := places[at : at + _BLOCK])
+    )
 
 
 def say_assumption(examination: Examination, findings: Findings) -> None:
@@ -342,17 +369,26 @@ def assumption(
 
 
 def _runs_backwards(local: NDArray[np.datetime64], code: NDArray[np.int64]) -> bool:
-    if code.any():
-        order = np.argsort(code, kind="stable")
-        local, code = local[order], code[order]
+    if not code.any():
+        falls, rises = local[1:] < local[:-1], local[1:] > local[:-1]
+        return bool(np.count_nonzero(falls) > np.count_nonzero(rises))
+    order = np.argsort(code, kind="stable")
+    local, code = local[order], code[order]
     steps = np.diff(local).astype(np.int64)[np.diff(code) == 0]
     return bool(np.sum(steps < 0) > np.sum(steps > 0))
 
 
 def _usual_step_s(time_utc: NDArray[np.datetime64], code: NDArray[np.int64]) -> float | None:
-    order = np.lexsort((time_utc, code))
-    steps = np.diff(time_utc[order]).astype("timedelta64[ms]").astype(np.int64)
-    steps = steps[(np.diff(code[order]) == 0) & (steps > 0)]
+    if not code.any():
+        rising = time_utc if in_order(time_utc) else np.sort(time_utc)
+        steps = np.diff(rising).astype(np.int64)
+        if steps.size and steps.min() == steps.max() > 0:
+            return float(steps[0] // 1000) / 1000.0
+        steps = steps[steps > 0] // 1000
+    else:
+        order = np.lexsort((time_utc, code))
+        steps = np.diff(time_utc[order]).astype("timedelta64[ms]").astype(np.int64)
+        steps = steps[(np.diff(code[order]) == 0) & (steps > 0)]
     if not steps.size:
         return None
     values, counts = np.unique(steps, return_counts=True)

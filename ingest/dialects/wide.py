@@ -16,7 +16,15 @@ from ingest.examination import ColumnReport, Examination
 from ingest.findings import Findings
 from ingest.guessing import guess_role
 from ingest.mapping.reporting import keep_values
-from ingest.numbers import Cells, DecimalMark, choose_mark, count_cells, read_cells
+from ingest.numbers import (
+    Cells,
+    DecimalMark,
+    choose_mark,
+    count_cells,
+    count_each,
+    read_cells,
+    spread,
+)
 from ingest.point_map import Point
 from ingest.rules import Rules
 
@@ -53,11 +61,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
         else:
             reports.append((position, report, points_of(heading, table.name, rules)))
     refuse_twins(table.name, [(r.heading, p) for _, r, p in reports])
-    columns = {
-        position: table.records.column(position, table.rows, distinct=False)
-        for position, _, points in reports
-        if points
-    }
+    columns = {position: table.column(position) for position, _, points in reports if points}
     # before there is a register, the file's own cells tell the mark
     texts = [c.dictionary for c in columns.values()] or [
         pa.array(table.sample(position), pa.string()) for position, _, _ in reports
@@ -117,23 +121,26 @@ def read_column(
     """Return the readings of one value column at stamps already read; ``column`` has all rows."""
     cells, index = _cells(column, mark, points), np.asarray(column.indices)
     masked = _masked(table, cells, index, position, states, report, findings)
-    values = cells.values[index]
-    if masked.any():
-        values[masked] = np.nan
-    switched = cells.switched[index] if cells.switched.any() else np.zeros(len(index), dtype=bool)
+    counts = count_cells(report, column.dictionary, cells, index, table.lines, findings)
+    lines = table.lines
     if len(timed.rows) < len(index):
-        values, switched = values[timed.rows], switched[timed.rows]
-    count_cells(report, column.dictionary, cells, index, table.lines, findings)
+        index, masked, lines = index[timed.rows], masked[timed.rows], lines[timed.rows]
+    some_masked = bool(masked.any())
+    if some_masked or len(index) < len(table.rows):
+        counts = count_each(index[findings.owns(lines) & ~masked], len(cells.values))
     stated, line = _stated_unit(table, position, cells)
     where = f"{table.name} line {line or table.header_line or 1}, column {report.heading}"
     readings: list[Reading] = []
-    lines = table.lines[timed.rows]
-    counted = findings.owns(lines)
     for point in points:
         unit = unit_of(point, stated, where, report, findings, line=line)
         if unit is None:
             continue
-        si = to_si(point, values, switched, unit, report, findings, examination, counted)
+        distinct = to_si(
+            point, cells.values, cells.switched, unit, report, findings, examination, counts
+        )
+        si = spread(distinct, index)
+        if some_masked:
+            si[masked] = np.nan
         report.taken_for = (*report.taken_for, (point.tag, point.role))
         readings.append(Reading(report.heading, point.tag, point.role, timed.time_utc, si, lines))
     return readings
@@ -224,7 +231,7 @@ def _stated_unit(table: Table, position: int, cells: Cells) -> tuple[str | None,
 
 
 def _masked(
-    table: Table, cells: Cells, index: NDArray[np.int64], position: int,
+    table: Table, cells: Cells, index: NDArray[np.integer], position: int,
     states: list[StateColumn], report: ColumnReport, findings: Findings,
 ) -> NDArray[np.bool_]:  # fmt: skip
     """Return which rows carry a state that keeps their value out."""

@@ -49,11 +49,12 @@ def doubts(trends: pd.DataFrame, names: Mapping[str, str]) -> list[str]:
     values = {r: hours[r].to_numpy(dtype=float) for r in used if r in hours}
     if len(values) < len(used) or not _enough(values):
         return []
-    now = _penalty(values)
+    orders: dict[tuple[int, ...], _Ordered] = {}
+    now = _penalty(values, orders)
     if now < _OFFENDS:
         return []
     mended = sorted(
-        ((_penalty(v), text) for text, v in _changes(values, names)), key=lambda c: c[0]
+        ((_penalty(v, orders), text) for text, v in _changes(values, names)), key=lambda c: c[0]
     )
     if mended and mended[0][0] <= now - _MENDED_BY:
         least = mended[0][0]
@@ -71,8 +72,20 @@ def _enough(values: Mapping[str, Array]) -> bool:
     return int(np.count_nonzero(np.isfinite(four).all(axis=0) & (spread > 8.0))) >= 24
 
 
-def _penalty(values: Mapping[str, Array]) -> float:
-    order, running = order_penalty({r: values[r] for r in MAIN})
+# four arrays, held along so that no others can get their numbers; what they say by themselves
+_Ordered = tuple[tuple[Array, ...], tuple[float, NDArray[np.bool_]]]
+
+
+def _penalty(values: Mapping[str, Array], orders: dict[tuple[int, ...], _Ordered]) -> float:
+    """Return the penalty of a mapping; ``orders`` keeps what its four temperatures alone say.
+
+    Most changes leave them as they are, the very same arrays.
+    """
+    four = tuple(values[r] for r in MAIN)
+    key = tuple(map(id, four))
+    if key not in orders:
+        orders[key] = (four, order_penalty(dict(zip(MAIN, four, strict=True))))
+    order, running = orders[key][1]
     if not np.isfinite(order):
         return 2.0 * _FAR_OFF
     other = {r: values[r] for r in (*FLOWS, POWER) if r in values}
