@@ -58,6 +58,8 @@ def old_plant(evaluations: Sequence[Evaluation], plant: Plant, now_utc: datetime
     old = [(e, a) for e, a in known if a.is_old]
     if not old:
         return ""
+    if len(known) == 1:
+        return old_readings(old[0][0], plant, now_utc)
     if len(old) == len(known):
         newest = min((a for _, a in old), key=lambda a: a.days or 0.0)
         assert newest.newest_utc is not None

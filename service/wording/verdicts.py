@@ -306,7 +306,9 @@ def _nothing_needed(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[st
     later = next((e for e in evaluations if e.verdict.kind is VerdictKind.CLEAN_LATER), None)
     unknown = sum(e.verdict.kind is VerdictKind.CANNOT_TELL for e in evaluations)
     rest = []
-    if later is not None:
+    if later is not None and count == 1:
+        rest.append("It may later: deposit, still mild.")
+    elif later is not None:
         rest.append(f"The next that may is {place(later.tag, plant)}: deposit, still mild.")
     if unknown:
         verb = "can nothing be told yet" if unknown < count else "nothing can be told yet"

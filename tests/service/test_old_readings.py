@@ -82,7 +82,10 @@ def test_the_plants_notice_names_those_that_are_old_among_others() -> None:
     said = plain(old_plant([stale, fresh], PLANT, LATER))
     assert "HX-03 end on 23 November 2026" in said
     assert "HX-07" not in said
-    assert "newest readings are of 23 November 2026" in plain(old_plant([stale], PLANT, LATER))
+    both = old_plant([stale, replace(made_up.clean(), through_utc=made_up.THROUGH)], PLANT, LATER)
+    assert "newest readings are of 23 November 2026" in plain(both)
+    assert "For one of them a date that was foreseen has gone by" in plain(both)
+    assert old_plant([stale], PLANT, LATER) == old_readings(stale, PLANT, LATER)
     assert old_plant([fresh], PLANT, LATER) == ""
 
 

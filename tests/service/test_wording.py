@@ -276,6 +276,12 @@ def test_home_sentence_says_when_nobody_is_needed() -> None:
     assert "HX-05" in text
 
 
+def test_a_single_exchanger_is_not_told_of_twice() -> None:
+    alone = made_up.clean_later()
+    text = verdicts.home_sentence([alone], made_up.whole_plant())
+    assert text == f"{alone.tag} does not need you. It may later: deposit, still mild."
+
+
 def test_cost_that_may_be_nothing_is_at_most() -> None:
     assert verdicts.month_of_waiting(made_up.thermometer()).main == f"at most{NB}€25"
     assert not verdicts.is_a_loss(Estimate(value=5, low=-1, high=9))
