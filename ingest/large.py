@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.vocabulary.errors import IngestError
+from ingest.as_text import Utf16Text, is_parquet, parquet_lines, utf16_of
 from ingest.dialects.sniffing import Table, find_table, say_broken_bytes
 from ingest.dialects.timing import ask_about_clock, say_assumption
 from ingest.examination import ColumnReport, Examination
@@ -44,8 +45,8 @@ from ingest.sources import (
     looks_like_text,
     plain_line_ends,
 )
-from ingest.streams import NoLines, Opener, line_blocks, unpacked
-from ingest.unpacking import packed_by
+from ingest.streams import DAMAGED, NoLines, Opener, line_blocks, unpacked
+from ingest.unpacking import DamagedMember, is_workbook, open_zip, packed_by, zip_members
 
 PART_BYTES: Final = 8 << 20
 LARGE_FROM: Final = 48 << 20  # below, a file is read whole
@@ -69,10 +70,21 @@ def can_be_large(path: Path) -> bool:
         return False
     with path.open("rb") as stream:
         head = stream.read(4096)
-    packing = packed_by(head)
-    if packing:
-        return packing != "zip" and size >= _PACKED_FROM
-    return size >= LARGE_FROM and looks_like_text(head)
+    if packed_by(head) == "zip":
+        return size >= _PACKED_FROM and _holds_large(path)
+    if packed_by(head) or is_parquet(head):
+        return size >= _PACKED_FROM
+    return size >= LARGE_FROM and (looks_like_text(head) or utf16_of(head, None) is not None)
+
+
+def _holds_large(path: Path) -> bool:
+    """Tell whether an archive says of a file in it that it is large; workbooks never are."""
+    try:
+        with path.open("rb") as stream, open_zip(stream, path.name) as archive:
+            sizes = [member.file_size for member in zip_members(archive)]
+            return not is_workbook(archive) and max(sizes, default=0) >= LARGE_FROM
+    except IngestError:
+        return False  # the careful way says it
 
 
 @dataclass(slots=True, kw_only=True)
@@ -124,11 +136,17 @@ def survey(source: Opener, name: str, rules: Rules) -> Survey | None:
     IngestError
         If the source cannot be read at all.
     """
-    open_text, packing = unpacked(source)
+    wide: Utf16Text | None = None
     try:
-        with open_text() as stream:
-            head = stream.read(4096)
-        if packing == "zip" or not looks_like_text(head):
+        open_text, packing = unpacked(source, name)
+        head = _head(open_text)
+        if is_parquet(head):
+            open_text, packing = parquet_lines(open_text, name), "parquet"
+            head = _head(open_text)
+        elif encoding := utf16_of(head, rules.encoding):
+            open_text = wide = Utf16Text(open_text, encoding)
+            rules, head = replace(rules, encoding=None), _head(open_text)
+        if packed_by(head) or not looks_like_text(head):
             return None
         sampler = _Sampler()
         for block in line_blocks(open_text, _SAMPLE_BYTES):
@@ -140,16 +158,26 @@ def survey(source: Opener, name: str, rules: Rules) -> Survey | None:
             if sampler.utf8
             else encoding_of(head, lambda: line_blocks(open_text, _SAMPLE_BYTES))
         )
-    except (NoLines, EOFError, OSError, ValueError):
+    except (NoLines, DamagedMember, *DAMAGED):
         return None  # whatever it is: the careful way says it
     if encoding is None or not _can_be_cut(encoding, sampler.utf8):
         return None
+    if wide is not None:
+        sampler.size = wide.size
     try:
-        return _survey(sampler, name, rules, open_text, packing, encoding)
+        found = _survey(sampler, name, rules, open_text, packing, encoding)
+        if found is not None and wide is not None:
+            found.examination.encoding = wide.encoding
+        return found
     except IngestError:
         if sampler.size <= rules.bytes_most:
             return None  # all of it may settle what a part of it does not
         raise
+
+
+def _head(open_text: Opener) -> bytes:
+    with open_text() as stream:
+        return stream.read(4096)
 
 
 def _survey(

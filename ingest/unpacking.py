@@ -8,10 +8,12 @@ import bz2
 import gzip
 import io
 import lzma
+import shutil
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import IO, Any
 
 import pyarrow as pa
@@ -26,6 +28,12 @@ MEMBERS_MOST = 5000
 ZIP_MARKS = (b"PK\x03\x04", b"PK\x05\x06")
 
 
+_MEMBER_ERRORS = (
+    zipfile.BadZipFile, EOFError, OSError, ValueError, zlib.error, lzma.LZMAError, RuntimeError,
+    NotImplementedError,
+)  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class Member:
     """One file of an archive, or a file that came by itself.
@@ -36,6 +44,14 @@ class Member:
     name: str
     data: bytes
     refused: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LargeMember:
+    """A large file of an archive, where it lies until the next member is asked for."""
+
+    name: str
+    path: Path
 
 
 class DamagedMember(IngestError):
@@ -95,6 +111,15 @@ def packed_by(data: bytes) -> str:
     return next((name for mark, name, _ in _PACKERS if data.startswith(mark)), "")
 
 
+def check_growth(size: int, packed_size: int, name: str) -> None:
+    """Raise IngestError where more comes out of a packed file than ever comes of trends."""
+    if size > _GROWTH_COUNTS_FROM and size > _GROWTH_MOST * packed_size:
+        raise IngestError(
+            f"{name}: unpacks to more than {_GROWTH_MOST} times its size, as no trends do. "
+            "If it is right, unpack it and import what it holds."
+        )
+
+
 def _read(stream: IO[bytes], packed_size: int, name: str, budget: Budget) -> bytes:
     """Read a stream to its end, or to where nobody's trends would go."""
     blocks: list[bytes] = []
@@ -102,11 +127,7 @@ def _read(stream: IO[bytes], packed_size: int, name: str, budget: Budget) -> byt
     while block := stream.read(_BLOCK):
         size += len(block)
         budget.spend(len(block), name)
-        if size > _GROWTH_COUNTS_FROM and size > _GROWTH_MOST * packed_size:
-            raise IngestError(
-                f"{name}: unpacks to more than {_GROWTH_MOST} times its size, as no trends do. "
-                "If it is right, unpack it and import what it holds."
-            )
+        check_growth(size, packed_size, name)
         blocks.append(block)
     return b"".join(blocks)
 
@@ -139,8 +160,8 @@ def _is_file(member: zipfile.ZipInfo) -> bool:
     )
 
 
-def open_zip(data: bytes, name: str) -> zipfile.ZipFile:
-    """Return the archive, checked for what no export does.
+def open_zip(source: bytes | IO[bytes], name: str) -> zipfile.ZipFile:
+    """Return the archive, checked for what no export does; ``source`` may be read in any order.
 
     Raises
     ------
@@ -148,7 +169,7 @@ def open_zip(data: bytes, name: str) -> zipfile.ZipFile:
         If it is damaged, holds a path that leads outside of it, or too many files.
     """
     try:
-        archive = zipfile.ZipFile(io.BytesIO(data))
+        archive = zipfile.ZipFile(io.BytesIO(source) if isinstance(source, bytes) else source)
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as exc:
         raise _damaged(name, exc) from exc
     outside = [m.filename for m in archive.infolist() if _outside(m.filename)]
@@ -187,10 +208,7 @@ def read_member(
     try:
         with archive.open(member) as stream:
             return _read(stream, max(member.compress_size, 1), name, budget)
-    except (
-        zipfile.BadZipFile, EOFError, OSError, ValueError, zlib.error, lzma.LZMAError,
-        RuntimeError, NotImplementedError,
-    ) as exc:  # fmt: skip
+    except _MEMBER_ERRORS as exc:
         raise _damaged(name, exc) from exc
 
 
@@ -218,6 +236,43 @@ def unpack(data: bytes, name: str, most: int) -> tuple[bytes, str]:
                 "Unpack it and import the files one by one."
             )
         return read_member(archive, members[0], name, Budget(most)), "zip"
+
+
+def member_head(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> bytes:
+    """Return the first bytes of a member; raise DamagedMember where it is damaged or locked."""
+    try:
+        with archive.open(member) as stream:
+            return stream.read(8)
+    except _MEMBER_ERRORS as exc:
+        raise _damaged(name, exc) from exc
+
+
+def extracted(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str, folder: Path) -> Path:
+    """Return where in ``folder`` a member lies that is too large to be held.
+
+    Raises
+    ------
+    DamagedMember
+        If it is damaged or locked.
+    IngestError
+        If it grows as no trends do, or the disk has no room for it.
+    """
+    target, size = folder / "member", 0
+    free = shutil.disk_usage(folder).free
+    try:
+        with archive.open(member) as stream, target.open("wb") as out:
+            while block := stream.read(_BLOCK):
+                size += len(block)
+                check_growth(size, max(member.compress_size, 1), name)
+                if size > free // 2:
+                    raise IngestError(
+                        f"{name}: unpacks to more than half of what is free below {folder.parent}. "
+                        "Make room, or let TMPDIR name a folder on a larger disk."
+                    )
+                out.write(block)
+    except _MEMBER_ERRORS as exc:
+        raise _damaged(name, exc) from exc
+    return target
 
 
 def is_workbook(archive: zipfile.ZipFile) -> bool:

@@ -46,15 +46,32 @@ def parquet_text(data: bytes, name: str, most: int) -> bytes:
         if size > most:
             raise too_large(name, f"{size / 2**20:.0f} MiB", most)
         table = opened.read()
-        columns = [_plain(column) for column in table.columns]
-        out = io.BytesIO()
-        arrow_csv.write_csv(pa.table(columns, names=_names(table)), out)
+        text = table_text(table, header=True)
     except (pa.ArrowException, OSError, ValueError, TypeError) as exc:
-        raise IngestError(
-            f"{name}: the Parquet file cannot be read ({str(exc).splitlines()[0] if str(exc) else exc!r}). "
-            "Write it again with one plain column for each point."
-        ) from exc
+        raise parquet_error(name, exc) from exc
+    return text
+
+
+def table_text(table: pa.Table, *, header: bool) -> bytes:
+    """Return a table as text; raise TypeError where a column has no plain form."""
+    columns = [_plain(column) for column in table.columns]
+    names, head, out = _names(table), io.StringIO(), io.BytesIO()
+    if header:
+        # the library quotes every heading, and a text with quotation marks takes longer to read
+        csv.writer(head, lineterminator="\n").writerow(names)
+    out.write(head.getvalue().encode())
+    arrow_csv.write_csv(
+        pa.table(columns, names=names), out, arrow_csv.WriteOptions(include_header=False)
+    )
     return out.getvalue()
+
+
+def parquet_error(name: str, exc: Exception) -> IngestError:
+    """Return the error for a Parquet file that cannot be read, and why."""
+    return IngestError(
+        f"{name}: the Parquet file cannot be read ({str(exc).splitlines()[0] if str(exc) else exc!r}). "
+        "Write it again with one plain column for each point."
+    )
 
 
 def _names(table: pa.Table) -> list[str]:

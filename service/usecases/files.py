@@ -231,6 +231,30 @@ def contents(name: str, data: bytes) -> "Iterator[Member]":
     return members(name, data)
 
 
+def contents_of(name: str, data: bytes | Path) -> Iterator[tuple[str, bytes | Path, str]]:
+    """Yield name, content and reason of refusal of what a file holds, or of the file itself.
+
+    The content is a path only where ``data`` is one, and holds until the next is asked for.
+
+    Raises
+    ------
+    IngestError
+        As :func:`contents`.
+    """
+    from ingest.containers import members_on_disk
+    from ingest.large import LARGE_FROM
+    from ingest.unpacking import LargeMember
+
+    found = (
+        contents(name, data) if isinstance(data, bytes) else members_on_disk(name, data, LARGE_FROM)
+    )
+    for member in found:
+        if isinstance(member, LargeMember):
+            yield member.name, member.path, ""
+        else:
+            yield member.name, member.data, member.refused
+
+
 def load(path: Path) -> bytes | Path:
     """Return a file's bytes; of a large text its path, so that it is read from there part by part.
 
@@ -257,12 +281,21 @@ def read_bytes(path: Path) -> bytes:
     IngestError
         If it is larger than any source that is held whole may be; it is not read then.
     """
+    from ingest.bacnet.json_text import is_json
     from ingest.rules import BYTES_MOST
     from ingest.sources import too_large
 
     try:
         size = path.stat().st_size
         if path.is_file() and size > BYTES_MOST:
+            with path.open("rb") as stream:
+                records = is_json(stream.read(4096))
+            if records:
+                raise IngestError(
+                    f"{path.name}: {size / 2**20:.0f} MiB of JSON, more than the limit of "
+                    f"{BYTES_MOST / 2**20:.0f} MiB. Split it between its lines, each of which is a record of "
+                    "its own, and import the parts in their order."
+                )
             raise too_large(path.name, f"{size / 2**20:.0f} MiB", BYTES_MOST)
         return path.read_bytes()
     except OSError as exc:

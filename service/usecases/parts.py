@@ -7,11 +7,11 @@ same to each of them: a file that is wrong is named with its reason, and the oth
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Generic, TypeVar, cast
 
 from analytics.vocabulary.errors import IngestError, PlateledgerError
 from service.store.store import StoreError
-from service.usecases.files import contents
+from service.usecases.files import contents_of
 
 T = TypeVar("T")
 D = TypeVar("D", bound=bytes | Path)
@@ -29,22 +29,19 @@ class Part(Generic[T]):
 def each_file(name: str, data: D, deed: Callable[[str, D | bytes], T]) -> Iterator[Part[T]]:
     """Do ``deed`` with each file that ``data`` holds, one after the other.
 
-    A path stands for the large text that lies there.
+    A path stands for the large text, or the archive with one in it, that lies there.
 
     What is wrong with a file, or with the archive as a whole, comes back as a part that says so. A
     database that cannot be reached is no fault of the file: that error goes to the caller.
     """
-    if isinstance(data, Path):
-        yield _done(name, data, deed)
-        return
     found = 0
     try:
-        for member in contents(name, data):
+        for its_name, its_data, refused in contents_of(name, data):
             found += 1
             yield (
-                Part(name=member.name, done=None, refused=member.refused)
-                if member.refused
-                else _done(member.name, member.data, deed)
+                Part(name=its_name, done=None, refused=refused)
+                if refused
+                else _done(its_name, cast("D", its_data), deed)
             )
         if not found:
             raise IngestError(f"{name}: the archive holds no file. Send the trends themselves.")

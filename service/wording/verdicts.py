@@ -46,6 +46,7 @@ _MISSING: dict[str, str] = {
     "effectiveness_only": "Cannot tell: no flow is measured.",
     "transfer_fell_or_flow_rose": "Cannot tell: no flow is measured.",
     "no_flow": "Cannot tell: no flow is measured.",
+    "deposit_suspected": "Cannot tell yet: perhaps the beginning of a deposit.",
     "deposit_or_instrument": "Cannot tell yet: deposit, or an instrument.",
     "risen_unexplained": "Cannot tell: it passes more heat than clean.",
     "flow_unit": "Cannot tell: a flow seems to be in another unit.",

@@ -2,6 +2,7 @@
 device process by an independent stack (rusty-bacnet) on the loopback interface."""
 
 import asyncio
+import socket
 import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -22,6 +23,7 @@ from service.usecases import bacnet as usecase
 from service.usecases.bacnet import fetch, fetch_log
 from service.usecases.ledger import Ledger
 from tests.service.bacnet_peers import free_port, peer, plain_peer
+from tests.service.waiting import wait_for
 
 ROOT = Path(__file__).parent.parent.parent
 POINT = "A.HX1.PRI FLW T"
@@ -271,6 +273,19 @@ def test_a_log_of_an_unknown_point_is_refused(workspace):
         read_register(workspace / "plant.toml")
 
 
+def first_records(ledger, network):
+    """Fetch until the log has something, and return what was fetched then."""
+    fetched = []
+
+    def some() -> int:
+        fetched[:] = fetch(ledger.store, network)
+        assert fetched[0].failed is None
+        return fetched[0].records
+
+    wait_for(some)
+    return fetched[0]
+
+
 # --- against an independent stack ------------------------------------------------------------------
 
 
@@ -282,12 +297,14 @@ def test_a_real_device_over_the_wrap(own_ledger):
         network = BacnetNetwork(
             address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=4, every_s=1.0
         )
-        until = time.monotonic() + 60
-        while (s := state(own_ledger)) is None or s["read"] < 12:
+
+        def read() -> int:
             (outcome,) = fetch(own_ledger.store, network)
             assert outcome.failed is None
-            assert time.monotonic() < until
-            time.sleep(0.1)
+            return (state(own_ledger) or {"read": 0})["read"]
+
+        wait_for(lambda: read() >= 12)
+    s = state(own_ledger)
     assert s["lost"] == 0
     assert s["epoch"] == 1
     assert s["read"] == s["number"] + 5  # five numbers, TOP - 4 to TOP, come before 1
@@ -327,10 +344,7 @@ def test_a_log_in_other_units_than_registered_is_read_in_its_own(own_ledger):
         network = BacnetNetwork(
             address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=50, every_s=1.0
         )
-        until = time.monotonic() + 60
-        while not (outcome := fetch(own_ledger.store, network)[0]).records:
-            assert outcome.failed is None
-            assert time.monotonic() < until
+        outcome = first_records(own_ledger, network)
     assert values(own_ledger) == pytest.approx([40.0] * outcome.records)
     assert any("degrees-fahrenheit, the register says degC" in e for e in outcome.events)
 
@@ -345,7 +359,9 @@ def test_a_real_log_that_an_operator_switches_off_and_empties(own_ledger):
     async def write(name, value) -> None:
         async with bacnet.BACnetClient(interface="127.0.0.1", port=free_port()) as client:
             await client.write_property(device.address, thing, name, value)
-        await asyncio.sleep(0.4)
+
+    def total() -> int:
+        return asyncio.run(total_of(device.address))
 
     def read() -> list[str]:
         (outcome,) = fetch(own_ledger.store, network)
@@ -362,17 +378,18 @@ def test_a_real_log_that_an_operator_switches_off_and_empties(own_ledger):
         network = BacnetNetwork(
             address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=50, every_s=1.0
         )
-        time.sleep(0.3)
+        wait_for(lambda: total() >= 3)
         assert read() == []
         asyncio.run(write(enable, bacnet.PropertyValue.boolean(False)))
-        assert read() == ["log disabled"]
+        wait_for(lambda: read() == ["log disabled"])
+        off = total()
         asyncio.run(write(enable, bacnet.PropertyValue.boolean(True)))
+        wait_for(lambda: total() >= off + 3)
         assert read() == ["log disabled"]
-        until = time.monotonic() + 60
-        while asyncio.run(total_of(device.address)) < state(own_ledger)["number"] + 3:
-            assert time.monotonic() < until
+        unread = state(own_ledger)["number"] + 3
+        wait_for(lambda: total() >= unread)
         asyncio.run(write(count, bacnet.PropertyValue.unsigned(0)))
-        assert read() == ["log disabled", "records missing"]
+        wait_for(lambda: read() == ["log disabled", "records missing"])
     assert state(own_ledger)["lost"] > 0
 
 
@@ -489,10 +506,7 @@ def test_a_real_multiple_log(workspace):
             network = BacnetNetwork(
                 address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=50, every_s=1.0
             )
-            until = time.monotonic() + 60
-            while not (outcome := fetch(ledger.store, network)[0]).records:
-                assert outcome.failed is None
-                assert time.monotonic() < until
+            outcome = first_records(ledger, network)
         assert outcome.failed is None
         assert outcome.new_values == 2 * outcome.records > 0
         frame = ledger.readings("HX-01")
@@ -503,15 +517,22 @@ def test_a_real_multiple_log(workspace):
 
 
 def test_a_device_that_does_not_answer_is_told_and_nothing_stored(ledger):
-    log = Log(address=f"127.0.0.1:{free_port()}", instance=1, object="trend-log,1", point=POINT,
-              units=None)  # fmt: skip
-    network = BacnetNetwork(
-        address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=4, every_s=1.0,
-        timeout_s=0.2, retries=1,
-    )  # fmt: skip
-    began = time.monotonic()
-    (outcome,) = fetch(ledger.store, network)
-    assert 0.4 <= time.monotonic() - began < 3.0  # asked twice, as long as the network says
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as silent:
+        silent.bind(("127.0.0.1", 0))
+        log = Log(address=f"127.0.0.1:{silent.getsockname()[1]}", instance=1, object="trend-log,1",
+                  point=POINT, units=None)  # fmt: skip
+        network = BacnetNetwork(
+            address=f"127.0.0.1:{free_port()}", instance=999, logs=(log,), page=4, every_s=1.0,
+            timeout_s=0.2, retries=1,
+        )  # fmt: skip
+        began = time.monotonic()
+        (outcome,) = fetch(ledger.store, network)
+        assert time.monotonic() - began >= 0.4  # as long as the network says, twice
+        silent.setblocking(False)
+        asked = [silent.recv(1500) for _ in range(2)]
+        assert asked[0] == asked[1]
+        with pytest.raises(BlockingIOError):
+            silent.recv(1500)
     assert "no-response" in outcome.failed
     assert "Check address and object" in outcome.failed
     assert ledger.readings("HX-01").empty

@@ -5,7 +5,6 @@ import os
 import socket
 import subprocess
 import sys
-import time
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -24,6 +23,7 @@ from service.settings import Settings
 from service.usecases.ledger import Ledger
 from service.usecases.listening import Listener
 from service.usecases.spool import Line, Message, Spool, line_of
+from tests.service.waiting import wait_for
 
 ROOT = Path(__file__).parent.parent.parent
 ADDRESS = ("127.0.0.1", 1883)
@@ -164,16 +164,9 @@ def listening(workspace: Path, said: list[str]):
         yield ledger
     finally:
         stop.set()
-        thread.join(timeout=20)
+        thread.join(timeout=60)
         ledger.close()
         assert not thread.is_alive()
-
-
-def wait_for(condition, seconds=15.0):
-    until = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < until, "waited in vain"
-        time.sleep(0.05)
 
 
 def publish(topics, numbers):
@@ -188,7 +181,7 @@ def publish(topics, numbers):
             body = json.dumps({"value": base + n / 1000.0, "time": when})
             sent.append(client.publish(topic, body, qos=1))
     for s in sent:
-        s.wait_for_publish(timeout=10)
+        s.wait_for_publish(timeout=60)
     client.disconnect()
     client.loop_stop()
 
@@ -240,7 +233,7 @@ def test_what_cannot_be_read_is_counted_and_the_rest_is_stored(plant):
             b'{"value": 81, "time": "2025-10-01T00:15:00"}',
             b'{"value": "warm", "time": "2025-10-01T00:30:00Z"}',
         ):
-            client.publish(topics[0], payload, qos=1).wait_for_publish(5)
+            client.publish(topics[0], payload, qos=1).wait_for_publish(60)
         client.disconnect()
         client.loop_stop()
         wait_for(lambda: ledger.import_runs() and sum(r["rows"] for r in ledger.import_runs()) >= 1)
@@ -272,13 +265,14 @@ def test_killed_in_the_middle_nothing_is_lost(plant):
         assert first.poll() is None
     sender = Thread(target=publish, args=(topics, range(480)))
     sender.start()
-    time.sleep(0.15)
+    # something has arrived, wherever it lies by now; most of it is still to come
+    wait_for(lambda: any((workspace / "spool").glob("*.csv")) or len(stored(workspace)))
     first.kill()
     first.wait()
     first.stderr.close()
     sender.join()
     with listening(workspace, []) as ledger:
-        wait_for(lambda: len(ledger.readings("HX-01")) == 480, seconds=60)
+        wait_for(lambda: len(ledger.readings("HX-01")) == 480)
     frame = stored(workspace)
     assert np.allclose(frame["primary_supply_temperature"], 80.0 + np.arange(480) / 1000.0)
     assert frame["primary_return_temperature"].notna().all()
