@@ -45,6 +45,7 @@ _ASIDE = {
     "transient": "temperatures or flow were still moving, and only steady ones can be held against clean plates",
     "unbalanced": "the two sides' heat differs by more than the meters allow",
     "outside_liquid": "a reading lies where the liquid has no properties",
+    "day_of_work": "plates or instruments were changed that day",
 }
 _BASES = {
     "known clean period": "the clean period that the register vouches for",

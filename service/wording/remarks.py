@@ -43,7 +43,7 @@ REMARKS: dict[str, str] = {
     "gain_needed": "Would need a meter error of {gain%+}",
     "gain_seen": "The meter reads {gain%~}[ ({low%~..high%})]",
     "one_meter_ambiguous": "With a single meter, its error and a loss of heat transfer look alike",
-    "pressure_tells_meter": "Both sides' pressure drops changed alike for the flow shown: the meter reads {gain%~}[ ({low%~..high%~})]",
+    "pressure_tells_meter": "Both sides' pressure drops changed alike for the flow shown: the meter reads {gain%~}[ ({low%~..high%})]",
     "load_dependent_offset": "The difference weighs more at low load, as an error of {offset_K+} does",
     "crossing_explained": "The streams seem to cross in {share%} of the hours; an error of {offset_K+} between the two return thermometers explains it[; with that allowed for, in {left%}]",
     "crossing_unexplained": "The streams seem to cross in {share%} of the hours; the return thermometers' disagreement ({low_K..high_K}) does not explain it",
