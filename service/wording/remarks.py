@@ -122,7 +122,7 @@ REMARKS: dict[str, str] = {
     # conclusions
     "nothing_found": "Nothing found",
     "within_limits": "Nothing has moved beyond what the instruments allow",
-    "deposit_suspected": "A deposit is the likeliest cause of {loss%} less heat transfer, but its range still reaches clean ({low%+..high%+}); more cold days will tell",
+    "deposit_suspected": "A deposit is the likeliest cause of {loss%} less heat transfer, but its range still reaches clean ({low%..high%}); more cold days will tell",
     "deposit_or_instrument": "Heat transfer seems {loss%} below clean: deposit, or the {role!} instrument; they cannot be told apart yet",
     "calibration_would_settle": "A check of the {role!} instrument against a calibrated one would settle it",
     "risen_unexplained": "It passes {low%..high%} more heat than in its reference period, which no deposit explains: a visit that nobody logged, or an instrument that was changed",
