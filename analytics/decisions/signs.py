@@ -20,7 +20,7 @@ RECENT_HOURS = 336
 LEAST_HOURS = 48
 HEATING_DAY_HOURS = 16
 HUNTING_STEP = 0.02  # of full travel, mean from one logged point to the next
-CALM_RATIO = 1.5  # of the calmest quarter of the hours
+CALM_RATIO, CALM_STEP = 1.8, 0.012  # of the calmest quarter of the hours; of full travel
 HUNTING_RATIO = 3.0  # over its own clean value
 MISSED_K = 3.0
 MISSED_SHARE = 0.25
@@ -72,7 +72,7 @@ def hunting(account: Account) -> tuple[float, float, bool] | None:
     before, now = (float(np.median(step[m])) for m in masks)
     calm_before, calm = (float(np.quantile(step[m], 0.25)) for m in masks)
     # a store that charges more often moves the median; hunting leaves no hour calm
-    restless = calm > CALM_RATIO * max(calm_before, HUNTING_STEP / 4)
+    restless = calm > max(CALM_RATIO * calm_before, calm_before + CALM_STEP)
     return now, before, now > HUNTING_STEP and now > HUNTING_RATIO * before and restless
 
 
