@@ -24,6 +24,7 @@ CHANGED_DAYS, CHANGED_BELOW_K = (
     3.0,
 )  # on either side of a change of use; below the heating limit
 CHANGED_LEAST = 0.12  # ln of the load: seasons differ by less (sun, habits)
+BENT_PER_K = 0.004  # how far a load may bend away from its line, as a standard deviation of ln
 LEAST_RANGE_K = 5.0  # of daily outdoor temperature below the heating limit
 HEATING_LIMITS_degC = np.arange(8.0, 20.5, 0.5)
 SET_POINT_MISSED_K = 3.0
@@ -138,15 +139,19 @@ def _change_of_use(line: LoadLine, outdoor_degC: Floats, load_W: Floats) -> _Cha
     total = np.cumsum(y)
     apart = (total[-1] - total[splits - 1]) / (count - splits) - total[splits - 1] / splits
     clearness = np.abs(apart) * np.sqrt(splits * (count - splits) / count)
-    best = int(clearness.argmax())
-    split = int(splits[best])
+    split = int(splits[clearness.argmax()])
     scatter = 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2.0)
-    return _ChangeOfUse(
-        row=int(rows[split]),
-        change=float(np.median(y[split:]) - np.median(y[:split])),
-        # days resemble each other: a third of them counts
-        clear=bool(clearness[best] > 4.0 * np.sqrt(3.0) * scatter),
+    # days resemble each other: a third of them counts
+    noise = np.sqrt(3.0) * max(scatter, 1e-6)
+    # a load that is no straight line of the weather differs between seasons as well: that is not the use
+    later = (np.arange(count) >= split).astype(float)
+    design = np.column_stack(
+        [np.ones(count), outdoor_degC[rows] - outdoor_degC[rows].mean(), later]
     )
+    precision = design.T @ design / noise**2 + np.diag([0.0, BENT_PER_K**-2.0, 0.0])
+    change = float(np.linalg.solve(precision, design.T @ y / noise**2)[2])
+    spread = float(np.sqrt(np.linalg.inv(precision)[2, 2]))
+    return _ChangeOfUse(row=int(rows[split]), change=change, clear=bool(abs(change) > 4.0 * spread))
 
 
 def _huber_line(below: Floats, load: Floats) -> tuple[Floats, Floats, float, float]:

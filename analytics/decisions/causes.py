@@ -16,6 +16,7 @@ from analytics.trends.tracking import matters
 from analytics.vocabulary.records import Cause, CauseKind, Estimate, Instrumentation, Remark
 
 SIDES = ("primary", "secondary")
+BY_PRESSURE = 0.9  # chance of a meter's error that both pressure drops show
 BALANCED = 0.05  # change of the heat balance that two meters of class 2 may show
 
 
@@ -73,6 +74,9 @@ def _likelihood_cause(
             )
         since = onset_day(account, index)
         speaks_for, against = _instrument_remarks(account, odds, index)
+        if index >= 4 and signs.meter_gain is not None:
+            magnitude, share = signs.meter_gain, max(share, BY_PRESSURE)
+            speaks_for, against = [_by_pressure(signs.meter_gain)], []
     return Cause(
         kind=kind, subject=role, chances=share, times_less_likely=best / max(share, 1e-12),
         magnitude=magnitude, magnitude_unit=unit,
@@ -201,6 +205,11 @@ def _alone(account: Account, odds: Odds, index: int) -> Estimate:
     tracks, position, now = account.tracks, _position(odds, index), account.present_row()
     assert tracks is not None
     return estimate(float(tracks.moved[now, position, 0]), float(tracks.moved_sd[now, position, 0]))
+
+
+def _by_pressure(gain: Estimate) -> Remark:
+    numbers = {"gain": gain.value, "low": gain.low, "high": gain.high}
+    return Remark(code="pressure_tells_meter", numbers=numbers)
 
 
 def _position(odds: Odds, index: int) -> int:

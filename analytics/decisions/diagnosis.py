@@ -12,8 +12,8 @@ import numpy as np
 from analytics.decisions.pressure import PressureSide
 from analytics.trends.account import Account
 from analytics.trends.model import DEPOSIT, INSTRUMENTS
-from analytics.trends.reference_condition import WIDEN_DEPOSIT, estimate
-from analytics.trends.tracking import Explanation, matters
+from analytics.trends.reference_condition import deposit_doubt, estimate
+from analytics.trends.tracking import Explanation, by_onset, matters
 from analytics.vocabulary.quantities import TEMPERATURES
 from analytics.vocabulary.records import CauseKind, Estimate, Remark
 
@@ -60,6 +60,7 @@ class Signs:
     short_of_capacity: bool = False
     short_at_design_W: Estimate | None = None
     pressure: tuple[PressureSide | None, PressureSide | None] = (None, None)
+    meter_gain: Estimate | None = None  # of a single flow meter, by both pressure drops
     parallel_flow: bool = False
     effectiveness: float | None = None
     parallel_most: float | None = None
@@ -77,11 +78,12 @@ def weigh(account: Account) -> Odds:
     assert tracks is not None
     assert account.kept_by is not None
     kinds = [moving_kind(e) for e in tracks.explanations]
-    evidence = _present_evidence(account, kinds)
+    row = _telling_row(account, kinds)
+    evidence = _present_evidence(account, kinds, row)
     meters = [i for i, e in enumerate(tracks.explanations) if e.moving in ((4,), (5,))]
     deposit, sd = account.deposit()
     now = account.present_row()
-    moved = _moved(account)
+    moved = _moved(account, row)
     # what an error that has gone again explains better is no evidence of another one
     gone = max(
         (
@@ -120,13 +122,25 @@ def weigh(account: Account) -> Odds:
         explanation=tracks.explanations,
         share={i: w / total for i, w in weights.items()},
         evidence=evidence,
-        deposit=estimate(float(deposit[now]), float(WIDEN_DEPOSIT * sd[now])),
+        deposit=estimate(float(deposit[now]), float(deposit_doubt(deposit, sd)[now])),
         deposit_sd=float(sd[now]),
         moved=moved,
     )
 
 
-def _present_evidence(account: Account, kinds: list[int]) -> dict[int, float]:
+def _telling_row(account: Account, kinds: list[int]) -> int:
+    """Return the row of the day that tells most: the last that knows the plates, or a later one.
+
+    The heat balance goes on speaking of meters and thermometers when loads are too small to show the plates.
+    """
+    assert account.tracks is not None
+    evidence, now = account.tracks.evidence, account.present_row()
+    alone = [i for i, k in enumerate(kinds) if k == 2]
+    ahead = evidence[:, alone].max(axis=1) - np.maximum(evidence[:, 1], 0.0)
+    return len(ahead) - 1 if ahead[-1] > ahead[now] + INSTRUMENT_EVIDENCE else now
+
+
+def _present_evidence(account: Account, kinds: list[int], now: int) -> dict[int, float]:
     """Return each explanation's evidence for the present state.
 
     After a visit the deposit of before is gone, the instruments' errors are not: what an instrument
@@ -135,12 +149,18 @@ def _present_evidence(account: Account, kinds: list[int]) -> dict[int, float]:
     info, tracks = account.info, account.tracks
     assert info is not None
     assert tracks is not None
-    whole = tracks.evidence[account.present_row()]
+    whole = tracks.evidence[now]
     visits = [v for v in account.surface_days if v <= info.day[-1]]
     rows = np.flatnonzero(info.day < max(visits)) if visits else np.array([], dtype=int)
     if not len(rows):
         return {i: float(e) for i, e in enumerate(whole)}
-    deposit = float(whole[1] - tracks.evidence[rows[-1], 1])
+    before = tracks.whole[rows[-1]]  # of what moves since the visit, or was left by it
+    since = (
+        by_onset(tracks.whole[rows[-1] + 1 : now + 1] - before)[-1]
+        if now > rows[-1]
+        else 0 * before
+    )
+    deposit = float(since[1])
     count = (len(kinds) - 2) // 2
     present = {0: 0.0, 1: deposit}
     for i in range(2, 2 + count):
@@ -150,11 +170,10 @@ def _present_evidence(account: Account, kinds: list[int]) -> dict[int, float]:
     return present
 
 
-def _moved(account: Account) -> dict[int, Estimate]:
+def _moved(account: Account, row: int) -> dict[int, Estimate]:
     """Return how far each instrument moved: alone, or beside a deposit where that fits better."""
     tracks = account.tracks
     assert tracks is not None
-    row = account.present_row()
     whole = tracks.evidence[row]
     best: dict[int, int] = {}
     for i, e in enumerate(tracks.explanations):

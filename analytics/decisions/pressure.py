@@ -30,6 +30,9 @@ RISEN = 1.35  # and more: a strainer or channel
 SURELY_RISEN = 1.2  # beyond doubt
 RISEN_BY_DEPOSIT = 2.0  # a thick deposit may narrow the channels by as much
 FILM = 0.05  # more than two sensors differ by over a season
+# What thermometers may come to be off by in the difference that a flow nobody measures is taken from, K.
+ASTRAY_K, IMPLIED_APART_K = 1.0, 6.0
+METER_OFF, METER_SURE = 0.04, 3.0  # least gain of a meter, and standard deviations, by both sides
 LEAST_PRESSURE_Pa = 300.0  # below, a sensor's resolution is what is seen
 
 
@@ -45,6 +48,8 @@ class PressureSide:
     ratio, ratio_sd : (d,) daily median over clean at the same flow, and its standard deviation
     recent : Estimate
         Of the last two weeks with readings.
+    meter_gain, meter_gain_sd : float
+        Of the flow meter, ln, that would bring the same about.
     """
 
     power: Estimate
@@ -52,6 +57,8 @@ class PressureSide:
     ratio: Array
     ratio_sd: Array
     recent: Estimate
+    meter_gain: float = 0.0
+    meter_gain_sd: float = np.inf
 
     @property
     def blocked(self) -> bool:
@@ -64,15 +71,65 @@ def pressure_sides(account: Account) -> tuple[PressureSide | None, PressureSide 
     return _side(account, 0), _side(account, 1)
 
 
+def single_meter_gain(
+    account: Account, sides: tuple[PressureSide | None, PressureSide | None]
+) -> Estimate | None:
+    """Return the gain of a single flow meter that both pressure drops show alike; ``None``: none for sure.
+
+    Where one side's flow is taken from the other's heat, an error of the meter moves both ratios by the same
+    power of it. A deposit or a strainer sits on one side; a thermometer moves the side without a meter.
+    """
+    metered = [bool(np.isfinite(account.table.flow[:, i]).any()) for i in (0, 1)]
+    first, second = sides
+    if sum(metered) != 1 or first is None or second is None:
+        return None
+    gains = np.array([first.meter_gain, second.meter_gain])
+    sds = np.array([first.meter_gain_sd, second.meter_gain_sd])
+    weight = sds**-2.0 / (sds**-2.0).sum()
+    gain, sd = float(weight @ gains), float((sds**-2.0).sum() ** -0.5)
+    alike = abs(gains[0] - gains[1]) < 2.0 * float(np.hypot(*sds))
+    own = metered.index(True)  # the meter's own side must show it without the other
+    if not alike or abs(gains[own]) < max(METER_OFF, METER_SURE * sds[own]):
+        return None
+    low, high = gain - NINE_IN_TEN * sd, gain + NINE_IN_TEN * sd
+    return Estimate(
+        value=float(np.expm1(gain)), low=float(np.expm1(low)), high=float(np.expm1(high))
+    )
+
+
 def hourly_log_ratio(account: Account, side: int) -> tuple[Array, float, float] | None:
-    """Return ln of the ratio by hour (NaN: not known), the power of flow, and its deviation."""
+    """Return ln of the ratio by hour (NaN: not known), the power of flow, and its deviation.
+
+    From steady hours, as the mean of a pressure drop is more than the pressure drop of the mean where a flow
+    comes and goes; where there are too few of them, as with hot water, from all.
+    """
+    halted = REASON_BITS["stopped"] | REASON_BITS["gap"]
+    steady = _log_ratio(account, side, halted | REASON_BITS["transient"])
+    if steady is not None and _enough_days(account, steady[0]):
+        return steady
+    return _log_ratio(account, side, halted)
+
+
+def _enough_days(account: Account, ratio: Array) -> bool:
+    by_day = pd.Series(np.isfinite(ratio)).groupby(account.table.day).sum()
+    return (
+        int((by_day[by_day.index >= (account.ready or 0)] >= LEAST_DAY_HOURS).sum()) >= LEAST_DAYS
+    )
+
+
+def _log_ratio(account: Account, side: int, unsuited: int) -> tuple[Array, float, float] | None:
     table, fluid = account.table, account.fluids[side]
     drop, flow = table.pressure_drop[:, side], side_flow(account, side)
     t = table.temperature[:, 2 * side : 2 * side + 2].mean(axis=1)
-    halted = REASON_BITS["stopped"] | REASON_BITS["gap"]
+    apart = np.abs(table.temperature[:, 2 * side] - table.temperature[:, 2 * side + 1])
+    least_apart = 0.0 if np.isfinite(table.flow[:, side]).any() else IMPLIED_APART_K
     with np.errstate(invalid="ignore"):
-        good = (drop > LEAST_PRESSURE_Pa) & (flow > 2 * LEAST_FLOW * account.nominal[side])
-        good &= (account.set_aside & halted) == 0
+        good = (
+            (apart > least_apart)
+            & (drop > LEAST_PRESSURE_Pa)
+            & (flow > 2 * LEAST_FLOW * account.nominal[side])
+        )
+        good &= (account.set_aside & unsuited) == 0
         good &= np.isfinite(t)
     clean = good & (table.day < (account.ready or 0))
     if account.period is None or clean.sum() < LEAST_CLEAN_HOURS:
@@ -120,14 +177,26 @@ def _side(account: Account, side: int) -> PressureSide | None:
     spread = np.sqrt(
         scatter**2 * (1.57 / len(later) + 1.57 / inside.sum()) + DRIFT**2 + (power_sd * lever) ** 2
     )
-    half = NINE_IN_TEN * float(spread)
+    half = NINE_IN_TEN * float(np.hypot(spread, power * _astray(account, side)))
     return PressureSide(
+        meter_gain=-middle / power, meter_gain_sd=float(spread) / power,
         power=Estimate(value=power, low=power - NINE_IN_TEN * power_sd, high=power + NINE_IN_TEN * power_sd),
         day=days, ratio=np.exp(daily.to_numpy()), ratio_sd=np.full(len(days), np.hypot(scatter, DRIFT)),
         recent=Estimate(
             value=float(np.exp(middle)), low=float(np.exp(middle - half)), high=float(np.exp(middle + half))
         ),
     )  # fmt: skip
+
+
+def _astray(account: Account, side: int) -> float:
+    """Return the relative doubt of a flow that rests on the other side's heat; 0: it is metered."""
+    table = account.table
+    if np.isfinite(table.flow[:, side]).any():
+        return 0.0
+    recent = (account.set_aside == 0) & (table.day > table.day[-1] - RECENT_DAYS)
+    t = table.temperature[recent if recent.any() else account.set_aside == 0]
+    apart = np.abs(t[:, 2 * side] - t[:, 2 * side + 1])
+    return ASTRAY_K / float(np.median(apart)) if len(apart) else 0.0
 
 
 def _lever(account: Account, side: int) -> float:

@@ -20,6 +20,7 @@ RECENT_HOURS = 336
 LEAST_HOURS = 48
 HEATING_DAY_HOURS = 16
 HUNTING_STEP = 0.02  # of full travel, mean from one logged point to the next
+CALM_RATIO, CALM_STEP = 1.8, 0.012  # of the calmest quarter of the hours; of full travel
 HUNTING_RATIO = 3.0  # over its own clean value
 MISSED_K = 3.0
 MISSED_SHARE = 0.25
@@ -69,7 +70,10 @@ def hunting(account: Account) -> tuple[float, float, bool] | None:
     if masks is None:
         return None
     before, now = (float(np.median(step[m])) for m in masks)
-    return now, before, now > HUNTING_STEP and now > HUNTING_RATIO * before
+    calm_before, calm = (float(np.quantile(step[m], 0.25)) for m in masks)
+    # a store that charges more often moves the median; hunting leaves no hour calm
+    restless = calm > max(CALM_RATIO * calm_before, calm_before + CALM_STEP)
+    return now, before, now > HUNTING_STEP and now > HUNTING_RATIO * before and restless
 
 
 def _weather_of_reference(
@@ -83,7 +87,11 @@ def _weather_of_reference(
     outdoor = account.table.outdoor_degC
     if np.isfinite(outdoor[clean]).any():
         with np.errstate(invalid="ignore"):
-            return np.asarray(outdoor <= np.nanquantile(outdoor[clean], 0.8))
+            cold = outdoor <= np.nanquantile(outdoor[clean], 0.8)
+        if not np.isfinite(share[clean]).any():
+            return np.asarray(cold)
+        with np.errstate(invalid="ignore"):
+            return np.asarray(cold & (share >= np.nanquantile(share[clean], 0.2)))
     usual = pd.Series(np.where(loaded, share, np.nan)).groupby(day).transform("median").to_numpy()
     if not clean.any():
         return loaded

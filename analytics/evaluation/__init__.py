@@ -8,7 +8,7 @@ import pandas as pd
 from analytics.decisions.building_side import BuildingSide
 from analytics.decisions.causes import causes
 from analytics.decisions.diagnosis import Signs, weigh
-from analytics.decisions.pressure import pressure_sides
+from analytics.decisions.pressure import pressure_sides, single_meter_gain
 from analytics.decisions.signs import hunting, missed_set_point, parallel_flow
 from analytics.evaluation import outlook
 from analytics.evaluation.alerts import (
@@ -224,7 +224,7 @@ def _signs(
     alerts: Sequence[AlertEvent],
 ) -> Signs:
     moves, missed = hunting(account), missed_set_point(account)
-    piping = parallel_flow(account)
+    piping, sides = parallel_flow(account), pressure_sides(account)
     # as long as the alert stands, a few mild days at the end of the season acquit nobody
     active = any(a.kind is CauseKind.BUILDING_SIDE and a.ended_utc is None for a in alerts)
     return Signs(
@@ -238,7 +238,8 @@ def _signs(
         set_point_short_K=None if missed is None else missed[1],
         short_of_capacity=bool(missed and missed[2]) or _short(capacity),
         short_at_design_W=_shortfall(capacity),
-        pressure=pressure_sides(account),
+        pressure=sides,
+        meter_gain=single_meter_gain(account, sides),
         effectiveness=None if piping is None else piping[0],
         parallel_most=None if piping is None else piping[1],
         parallel_flow=bool(piping and piping[2]),

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from analytics.decisions.building_side import BuildingSide
 from analytics.evaluation.health import last_reading, silent_roles
 from analytics.trends.account import Account, accusable
-from analytics.trends.drift import LEAST_DEPOSIT, alarm_threshold
+from analytics.trends.drift import alarm_threshold
 from analytics.trends.model import INSTRUMENTS, Array
 from analytics.trends.reference_condition import NINE_IN_TEN, days_to_index
 from analytics.trends.tracking import matters
@@ -41,7 +41,7 @@ def latched(
 
 def fouling_spans(
     raised: NDArray[np.bool_], quiet: NDArray[np.bool_], visited: NDArray[np.bool_],
-    deposit: Array, sd: Array,
+    deposit: Array, sd: Array, least: float,
 ) -> list[tuple[int, int | None]]:  # fmt: skip
     """Return (first, last or None) rows of fouling alerts.
 
@@ -53,23 +53,24 @@ def fouling_spans(
     ----------
     raised, quiet, visited : (d,) days of alarm, of small evidence, of visits
     deposit, sd : (d,) the account's level, times U0
+    least : deposit that is worth an alert, times U0
     """
     low, high = deposit - NINE_IN_TEN * sd, deposit + NINE_IN_TEN * sd
     found: list[tuple[int, int | None]] = []
-    since, calm, least, gone, went = None, 0, -np.inf, False, False
+    since, calm, stood, gone, went = None, 0, -np.inf, False, False
     for i in range(len(raised)):
         if visited[i]:
             went = False
         if since is not None:
-            least = max(least, low[i])
-            gone = bool(high[i] < least and deposit[i] < LEAST_DEPOSIT)
+            stood = max(stood, low[i])
+            gone = bool(high[i] < stood and deposit[i] < least)
             calm = calm + 1 if quiet[i] or gone else 0
             if visited[i] or calm >= QUIET_DAYS:
                 found.append((since, i))
                 went |= gone
                 since = None
         if since is None and raised[i] and (not went or low[i] > LEAST_LEVEL):
-            since, calm, least = i, 0, low[i]
+            since, calm, stood = i, 0, low[i]
     if since is not None:
         found.append((since, None))
     return found
@@ -93,7 +94,7 @@ def fouling_alerts(account: Account, daily: pd.DataFrame) -> list[AlertEvent]:
     quiet &= account.well_known()
     # a fall from better than clean is a drift, but no reason to call anybody to the plates
     raised = account.alarm & ~visited & (deposit > 0)
-    spans = fouling_spans(raised, quiet, visited, deposit, sd)
+    spans = fouling_spans(raised, quiet, visited, deposit, sd, account.least_deposit)
     index = pd.DatetimeIndex(days_to_index(info.day)).tz_localize("UTC")
     return [
         AlertEvent(
@@ -154,7 +155,8 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
         twice = raised.copy()
         twice[1:] &= raised[:-1]
         twice[:1] = False
-        calm = np.abs(size) < 0.7 * matters(unknown)
+        # an error is gone when it cannot be what matters, not when it is no longer known
+        calm = np.abs(size) + size_sd < matters(unknown)
         ends = np.zeros(len(size), dtype=bool) if account.denied is None else account.denied[:, j]
         # two meters share the blame for their ratio: one taking over from the other ends nothing
         other = np.isin(leader, meters) if j in meters else leader == j

@@ -9,9 +9,9 @@ from analytics.trends.hours import T1_IN, T1_OUT, T2_IN, T2_OUT
 from analytics.trends.model import Array, meter_pipe
 from analytics.trends.reference_condition import (
     NINE_IN_TEN,
-    WIDEN_DEPOSIT,
     ReferencePoint,
     days_to_index,
+    deposit_doubt,
 )
 from analytics.vocabulary.quantities import DAILY_COLUMNS, ESTIMATED_COLUMNS, REASON_BITS
 
@@ -94,7 +94,7 @@ def concluded_days(account: Account, at: ReferencePoint) -> pd.DataFrame:
     assert account.kept_by is not None
     assert account.alarm is not None
     deposit, sd = account.deposit()
-    half = NINE_IN_TEN * WIDEN_DEPOSIT * sd
+    half = NINE_IN_TEN * deposit_doubt(deposit, sd)
     area, channels = ratios_on(account, info.day)
     UA_clean = at.UA_clean_W_K(at.point, area, channels)
     plate_area = (account.exchanger.area_m2 or 1.0) / at.model.scale_UA_W_K

@@ -25,9 +25,9 @@ from analytics.trends.model import Array, Model, prepare_hours
 from analytics.trends.priors import design_streams
 from analytics.trends.reference_condition import (
     NINE_IN_TEN,
-    WIDEN_DEPOSIT,
     ReferencePoint,
     days_to_index,
+    deposit_doubt,
 )
 from analytics.trends.yardstick import yardstick_moves
 from analytics.vocabulary.quantities import REASON_BITS
@@ -217,7 +217,7 @@ def running_hours(account: Account) -> tuple[RunningHours, NDArray[np.int64]]:
     t, mass = account.fit.model.streams(account.fit.point, hours)
     deposit, sd = account.deposit()
     known = np.searchsorted(account.info.day, table.day[rows], side="right") - 1
-    level, half = deposit[known], (NINE_IN_TEN * WIDEN_DEPOSIT * sd)[known]
+    level, half = deposit[known], (NINE_IN_TEN * deposit_doubt(deposit, sd))[known]
     return RunningHours(
         time_utc=np.asarray(table.start.tz_localize(None).as_unit("s"))[rows],
         hours=np.ones(len(rows)),
@@ -365,7 +365,7 @@ def capacity_record(account: Account, at: ReferencePoint) -> Capacity | None:
     whole = grouped.size() >= 20
     means = grouped.mean()[whole]
     deposit, sd = account.deposit()
-    half = NINE_IN_TEN * WIDEN_DEPOSIT * float(sd[account.present_row()])
+    half = NINE_IN_TEN * float(deposit_doubt(deposit, sd)[account.present_row()])
     d = float(deposit[account.present_row()])
     cp = [float(c / m) for c, m in zip(at.capacity_W_K, at.mass_flow_kg_s, strict=True)]
     return assess_capacity(

@@ -43,6 +43,7 @@ from analytics.vocabulary.records import (
     VerdictKind,
 )
 
+LEAST_CHANCE = 0.05  # of a cause that is named beside another
 LEAST_DAYS = 20  # with evidence after the reference, before a verdict is given
 SOON_DAYS = 60
 SWAPPED_K, SWAPPED_SHARE = 5.0, 0.9  # no plant warms the network or cools the building that much
@@ -162,6 +163,9 @@ def decide(
         if cause is None or cause.chances <= 0.5 or (fouled and _by_deposit(cause)):
             continue
         return _named(cause, ranked)
+    meter = _by_pressure(listed)
+    if meter is not None:
+        return _named(meter, ranked)
     alarmed = alarmed_instruments(alerts)
     if account.assumed_secondary_m3_s is not None:
         return _temperatures_only(odds, listed, alarmed, effectiveness)
@@ -196,6 +200,9 @@ def decide(
         return cannot_tell(_risen(state), cause=None, runner_up=None)
     if _has_fallen(state):
         return cannot_tell(_wandering(account), cause=deposit, runner_up=_next(ranked, deposit))
+    open_ = _undecided(odds, ranked, state, health)
+    if open_ is not None:
+        return open_
     moved = _wandered(odds)
     reasons = [_wandering(account)] if moved else [Remark(code="within_limits")]
     if health.grade == "off season":
@@ -226,6 +233,37 @@ def _risen(state: CurrentState) -> Remark:
     assert state.cleanliness_factor is not None
     clean = state.cleanliness_factor
     return Remark(code="risen_unexplained", numbers={"low": clean.low - 1, "high": clean.high - 1})
+
+
+def _undecided(
+    odds: Odds, ranked: list[Cause], state: CurrentState, health: DataHealth
+) -> Verdict | None:
+    """Say that something moved which may be one cause or another, where that would matter.
+
+    Below what establishes a cause the odds still tell whether all is as it was; to say "leave it" would
+    then claim more than they do.
+    """
+    if odds.share[0] > 1 - CREDIBLE:
+        return None
+    deposit = next(c for c in ranked if c.kind is CauseKind.DEPOSIT)
+    instruments = [
+        c
+        for c in ranked
+        if c.kind in (CauseKind.THERMOMETER, CauseKind.FLOW_METER) and c.chances > LEAST_CHANCE
+    ]
+    clean = state.cleanliness_factor
+    lost = clean is not None and clean.value < 1 - SMALL_LOSS
+    if instruments and instruments[0].chances > deposit.chances and deposit.chances < LEAST_CHANCE:
+        return _unnamed(instruments[0], ranked, health)
+    if instruments and lost:
+        return _either(deposit, instruments[0], state, health)
+    if lost and deposit.chances > CREDIBLE and clean is not None:
+        numbers = {"loss": 1 - clean.value, "low": 1 - clean.high, "high": 1 - clean.low}
+        return cannot_tell(
+            Remark(code="deposit_suspected", numbers=numbers), cause=deposit,
+            runner_up=_next(ranked, deposit),
+        )  # fmt: skip
+    return None
 
 
 def _wandered(odds: Odds) -> bool:
@@ -293,6 +331,13 @@ def _by_deposit(cause: Cause) -> bool:
     return cause.kind is CauseKind.CONTROLS
 
 
+def _by_pressure(listed: list[Cause]) -> Cause | None:
+    """Return the single flow meter whose error both pressure drops show."""
+    return next(
+        (c for c in listed if any(r.code == "pressure_tells_meter" for r in c.speaks_for)), None
+    )
+
+
 def _exchanged(account: Account) -> Verdict:
     """Return the verdict that the two return temperatures are taken for each other."""
     assert account.info is not None
@@ -316,8 +361,8 @@ def _grew(account: Account, clean: Estimate) -> bool:
     scores, row = account.scores, account.present_row()
     assert scores is not None
     threshold = alarm_threshold(account.exchanger.limits.false_alerts_per_year)
-    size = float(scores.size[row, 0])
-    worth_a_word = max(size / (1 + size), 1 - clean.value) > SMALL_LOSS
+    grown = account.loss_of(float(scores.size[row, 0]))
+    worth_a_word = max(grown, 1 - clean.value) > SMALL_LOSS
     return bool(scores.ratio[row, 0] > threshold and worth_a_word)
 
 

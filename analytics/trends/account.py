@@ -5,7 +5,7 @@ they found. Not here: what it means (``analytics.decisions``), what is shown (``
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -28,7 +28,7 @@ from analytics.trends.daily import (
     with_statements,
 )
 from analytics.trends.drift import (
-    LEAST_DEPOSIT,
+    LEAST_LOSS,
     DriftScores,
     alarm_threshold,
     deposit_alarm_days,
@@ -49,6 +49,7 @@ from analytics.trends.model import (
 from analytics.trends.piping import exchanged_after_service, exchanged_days, parallel_days
 from analytics.trends.priors import build_model
 from analytics.trends.quality import sample_reasons
+from analytics.trends.reference_condition import reference_point
 from analytics.trends.thermometer_offsets import ThermometerOffsets, track_offsets
 from analytics.trends.thermometer_steps import ThermometerStep, denied, thermometer_steps
 from analytics.trends.tracking import (
@@ -57,6 +58,7 @@ from analytics.trends.tracking import (
     explanations,
     leading,
     track,
+    with_onsets,
 )
 from analytics.trends.yardstick import yardstick_moves
 from analytics.vocabulary.quantities import (
@@ -80,7 +82,7 @@ KNOWN_DAYS, LATELY_DAYS = 14, 240  # whose hours count together, and how far bac
 KNOWN_TIMES, KNOWN_SD = (
     4.0,
     0.008,
-)  # of the best standard error then, or well enough anyway; times U0
+)
 LEAST_APART_K = 3.0  # supply from return, for a flow implied by the balance
 UNBALANCED = 0.12  # of the duty, away from the day's middle: not one instant's readings
 
@@ -118,6 +120,7 @@ class Account:
     ] = ()  # thermometers that idle hours show to have been changed
     offsets: ThermometerOffsets | None = None
     denied: NDArray[np.bool_] | None = None  # (d, instruments in play) idle hours speak against it
+    least_deposit: float = np.inf  # worth an alert, times U0
 
     @property
     def ready(self) -> int | None:
@@ -143,6 +146,11 @@ class Account:
         error = told.rolling(f"{KNOWN_DAYS}D").sum().to_numpy() ** -0.5
         best = pd.Series(error, index=at).rolling(f"{LATELY_DAYS}D").min().to_numpy()
         return np.asarray(error <= np.maximum(KNOWN_TIMES * best, KNOWN_SD))
+
+    def loss_of(self, deposit: float) -> float:
+        """Return the share of U at the reference condition that a deposit (times U0) takes."""
+        added = deposit / self.least_deposit * LEAST_LOSS / (1.0 - LEAST_LOSS)
+        return added / (1.0 + added)
 
     def present_row(self) -> int:
         """Return the row of the last day on which the deposit is well known."""
@@ -193,6 +201,7 @@ def keep_account(
     area_ratio, channel_ratio = plate_ratios(exchanger, table, events)
     least = [exchanger.meter_of(side).low_flow_m3_s or 0.0 for side in (0, 1)]
     bits = set_aside(table, nominal, (least[0], least[1]))
+    bits[np.isin(table.day, _days_of_work(events)) & (bits == 0)] |= REASON_BITS["day_of_work"]
     base = Account(
         exchanger=exchanger, events=tuple(events), fluids=fluids, reasons=reasons, table=table,
         gaps=gaps,
@@ -202,6 +211,12 @@ def keep_account(
     if table.instrumentation is Instrumentation.INCOMPLETE:
         return base
     return _with_reference(base)
+
+
+def _days_of_work(events: Sequence[MaintenanceEvent]) -> list[int]:
+    """Return the days on which something became another that the account follows."""
+    changes = (*SURFACE_DEEDS, Deed.METER_CHANGED, Deed.THERMOMETER_CALIBRATED)
+    return [day_number(e.at_utc) for e in events if e.deed in changes]
 
 
 def plate_ratios(
@@ -399,21 +414,29 @@ def _turned(base: Account, days: NDArray[np.int64]) -> NDArray[np.bool_]:
     return exchanged_after_service(table.day[runs], cold_end, services, days)
 
 
-def _alarm_days(
-    base: Account, info: DailyInformation, scores: DriftScores, tracks: Tracks,
-    kept_by: NDArray[np.int64], surface: tuple[int, ...],
-) -> NDArray[np.bool_]:  # fmt: skip
-    """Tell by day whether a deposit is alarmed: by its drift, beside an instrument, or as left by a visit."""
-    threshold = alarm_threshold(base.exchanger.limits.false_alerts_per_year)
+def _with_alarm(account: Account) -> Account:
+    """Add by day whether a deposit is alarmed: by its drift, beside an instrument, or as left by a visit."""
+    info, scores, tracks, kept_by = account.info, account.scores, account.tracks, account.kept_by
+    assert info is not None
+    assert scores is not None
+    assert tracks is not None
+    assert kept_by is not None
+    at = reference_point(account)
+    least = at.deposit_for(1.0 - LEAST_LOSS, float(at.UA_clean_W_K(at.point)[0]))
+    threshold = alarm_threshold(account.exchanger.limits.false_alerts_per_year)
     row = np.arange(len(kept_by))
-    alarm = deposit_alarm_days(scores, threshold)
-    alarm |= deposit_beside_instrument_days(tracks, threshold, LEAST_DEPOSIT)
-    if base.assumed_secondary_m3_s is not None:
+    alarm = deposit_alarm_days(scores, threshold, least)
+    alarm |= deposit_beside_instrument_days(tracks, threshold, least)
+    if account.assumed_secondary_m3_s is not None:
         alarm[:] = False  # four temperatures cannot tell a deposit from a change of flow
-    return alarm | deposit_left_days(
-        info.day, alarm, tracks.deposit[row, kept_by], tracks.deposit_sd[row, kept_by], surface,
-        threshold,
+    alarm |= deposit_left_days(
+        info.day, alarm, tracks.deposit[row, kept_by], tracks.deposit_sd[row, kept_by],
+        account.surface_days, threshold, least,
     )  # fmt: skip
+    for otherwise in (account.parallel, account.exchanged):
+        if otherwise is not None:
+            alarm &= ~otherwise
+    return replace(account, alarm=alarm, least_deposit=least)
 
 
 def _with_days(
@@ -448,20 +471,20 @@ def _with_days(
     may_be_named = accusable(base.table)
     rivals = tuple(i for i in instruments if i < 4 or i in may_be_named)
     scores = drift_scores(info, (DEPOSIT, *instruments), ready, surface, rivals)
-    tracks = track(info, explanations(instruments), ready)
+    tracks = with_onsets(track(info, explanations(instruments), ready), scores)
     parallel = parallel_days(fit, hours, base.table.day[rows], info.day)
     exchanged = exchanged_days(fit, hours, base.table.day[rows], info.day)
     exchanged |= _turned(base, info.day)
     parallel &= ~exchanged
     not_it = _denied(base, info, tracks, instruments, steps, ready)
     kept_by = leading(tracks, may_be_named, not_it)
-    alarm = _alarm_days(base, info, scores, tracks, kept_by, surface)
-    return Account(
+    concluded = Account(
         exchanger=base.exchanger, events=base.events, fluids=base.fluids, reasons=base.reasons,
         table=base.table, nominal=base.nominal, set_aside=bits, area_ratio=base.area_ratio,
         channel_ratio=base.channel_ratio, assumed_secondary_m3_s=base.assumed_secondary_m3_s,
         gaps=base.gaps, idle=base.idle, period=period, fit=fit, hours=hours, hour_rows=rows, info=info,
         scores=scores, tracks=tracks, kept_by=kept_by,
-        alarm=alarm & ~parallel & ~exchanged, parallel=parallel, exchanged=exchanged, surface_days=surface, steps=steps, denied=not_it,
+        parallel=parallel, exchanged=exchanged, surface_days=surface, steps=steps, denied=not_it,
         offsets=_offsets(base, fit, info, ready, steps),
     )  # fmt: skip
+    return _with_alarm(concluded)

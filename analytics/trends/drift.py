@@ -13,6 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import log_ndtr
 
 from analytics.trends.daily import DailyInformation
 from analytics.trends.model import DEPOSIT, Array
@@ -23,12 +24,13 @@ LONGEST_DAYS = 220  # how far back an onset is looked for
 BEFORE_READY = 21  # days before the end of the reference period an onset may lie
 RAMP, STEP = 0, 1
 SHAPES = (RAMP, STEP)
-# Times U0, about the share of U at usual flows, two to three times as much at design flows: less is no
-# matter for an alert.
-LEAST_DEPOSIT = 0.012
+# Share of U at the reference condition: less is no matter for an alert.
+LEAST_LOSS = 0.025
 # How far instruments go astray, as standard deviations: an error of tens of kelvin is no rival to a
 # deposit, however well it would fit.
 ASTRAY_K, ASTRAY_METER = 3.0, 0.1
+# How large changes are where there are any, as standard deviations (judgement); a deposit only grows.
+CHANGED_K, CHANGED_METER, GROWN = 1.5, 0.1, 0.05
 MET_DAYS = 14  # with evidence before a visit: an alarm there is one the visit met
 SETTLING_DAYS = 7  # after a visit, before what it left is judged
 
@@ -44,6 +46,8 @@ class DriftScores:
     onset : (d, k) day of the best onset
     size : (d, k) change since the onset, in the unknown's own unit
     rival : (d,) largest ratio of a rival instrument, over the onsets open to a deposit
+    size_sd : (d, k) standard deviation of the size
+    evidence : (d, k) log of the likelihood ratio averaged over onset, shape and size
     """
 
     index: tuple[int, ...]
@@ -51,6 +55,8 @@ class DriftScores:
     onset: NDArray[np.int64]
     size: Array
     rival: Array
+    size_sd: Array
+    evidence: Array
 
 
 def drift_scores(
@@ -76,9 +82,11 @@ def drift_scores(
     """
     d, k = len(info.day), len(index)
     ratio, onset, size = np.zeros((d, k)), np.zeros((d, k), dtype=np.int64), np.zeros((d, k))
+    size_sd, evidence = np.zeros((d, k)), np.zeros((d, k))
     rival, competes = np.zeros(d), np.isin(index, rivals)
     deposit = np.array(index) == DEPOSIT
     astray = np.array([_astray(unknown) for unknown in index])
+    usual = np.array([_usual(unknown) for unknown in index])
     changes = _Changes(info, index, ready - BEFORE_READY)
     for i in range(d):
         changes.advance(i)
@@ -103,16 +111,51 @@ def drift_scores(
         ratio[i] = llr[shape, start, cols]
         onset[i] = starts[start]
         size[i] = slope[shape, start, cols] * lasts[shape, start]
+        size_sd[i] = lasts[shape, start] / np.sqrt(
+            changes.information[shape, start, cols] + (lasts[shape, start] / astray) ** 2 + 1e-12
+        )
+        recent = (starts >= day - LONGEST_DAYS)[:, None]
+        open_ = recent & ((starts >= since_visit)[:, None] | ~deposit)
+        evidence[i] = _averaged(changes, lasts[..., None] / usual, open_, deposit)
         # what was before a visit speaks neither for a deposit nor against one
         compared = llr[:, starts >= since_visit][:, :, competes]
         rival[i] = compared.max(initial=0.0)
-    return DriftScores(index=index, ratio=ratio, onset=onset, size=size, rival=rival)
+    return DriftScores(
+        index=index, ratio=ratio, onset=onset, size=size, rival=rival, size_sd=size_sd,
+        evidence=evidence,
+    )  # fmt: skip
 
 
 def _astray(unknown: int) -> float:
     if unknown == DEPOSIT:
         return float("inf")
     return ASTRAY_K if unknown < 4 else ASTRAY_METER
+
+
+def _usual(unknown: int) -> float:
+    if unknown == DEPOSIT:
+        return GROWN
+    return CHANGED_K if unknown < 4 else CHANGED_METER
+
+
+def _averaged(
+    changes: "_Changes", inverse: Array, open_: NDArray[np.bool_], grows: NDArray[np.bool_]
+) -> Array:
+    """Return the log likelihood ratio averaged over onsets, shapes and normal sizes, (k,).
+
+    Parameters
+    ----------
+    inverse : (shape, start, k) one over the standard deviation of the slope
+    open_ : (start, k) onsets that count
+    grows : (k,) unknowns that only grow: half of the normal
+    """
+    information = changes.information + inverse**2
+    middle, sd = changes.score / information, information**-0.5
+    log = changes.score * middle / 2 + np.log(inverse * sd)
+    log = np.where(grows, log + np.log(2.0) + log_ndtr(middle / sd), log)
+    log = np.where(open_, log, -np.inf)
+    counted = np.maximum(len(SHAPES) * open_.sum(axis=0), 1)
+    return np.asarray(np.logaddexp.reduce(log, axis=(0, 1)) - np.log(counted))
 
 
 class _Changes:
@@ -205,10 +248,13 @@ def alarm_threshold(false_alerts_per_year: float) -> float:
     return float(9.0 + 2.2 * np.log10(0.01 / rate))
 
 
-def deposit_alarm_days(scores: DriftScores, threshold: float) -> NDArray[np.bool_]:
-    """Days on which the deposit is large enough, above the threshold and above its rivals, twice running."""
+def deposit_alarm_days(scores: DriftScores, threshold: float, least: float) -> NDArray[np.bool_]:
+    """Days on which the deposit is large enough, above the threshold and above its rivals, twice running.
+
+    ``least``: deposit that is worth an alarm, times U0.
+    """
     return twice_running(
-        (scores.size[:, 0] > LEAST_DEPOSIT)
+        (scores.size[:, 0] > least)
         & (scores.ratio[:, 0] > threshold)
         & (scores.ratio[:, 0] > scores.rival)
     )
@@ -221,6 +267,7 @@ def deposit_left_days(
     deposit_sd: Array,
     surface_days: tuple[int, ...],
     threshold: float,
+    least: float,
 ) -> NDArray[np.bool_]:
     """Days, twice running, with a deposit there for sure after a visit that met an alarm.
 
@@ -230,9 +277,10 @@ def deposit_left_days(
     Parameters
     ----------
     day, alarm, deposit, deposit_sd : (d,) the account, and the days the drift scores raised
+    least : deposit that is worth an alarm, times U0
     """
     left = np.zeros(len(day), dtype=bool)
-    clear = deposit - np.sqrt(2 * threshold) * deposit_sd > LEAST_DEPOSIT
+    clear = deposit - np.sqrt(2 * threshold) * deposit_sd > least
     bounds = [*surface_days, np.iinfo(np.int64).max]
     for visit, following in pairwise(bounds):
         if (alarm | left)[day < visit][-MET_DAYS:].any():

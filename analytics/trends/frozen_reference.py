@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from analytics.trends.daily import DailyInformation
 from analytics.trends.model import DEPOSIT, SIZE, Array
-from analytics.trends.reference_condition import WIDEN_DEPOSIT
 
 # What an instrument's error may change by since the reference, per root day: K, then ln.
 WALK_K, WALK_METER = 0.006, 0.0003
 # A filtered level resembles that of the days before; what is left is the day's own.
 ALIKE_DAYS = 25.0
 OWN_SHARE = 0.2
+WIDEN_TRACKED = 1.6  # its steps of a day's error are not as independent as a regression takes them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +82,7 @@ def tracked_days(day: NDArray[np.int64], deposit: Array, sd: Array, since: int) 
     Its error then is that of the filter: alike from day to day, and larger than it states.
     """
     kept = day >= since
-    day, deposit, sd = day[kept], deposit[kept], WIDEN_DEPOSIT * sd[kept]
+    day, deposit, sd = day[kept], deposit[kept], WIDEN_TRACKED * sd[kept]
     apart = np.abs(day[:, None] - day).astype(float)
     return DepositDays(
         day=day,

@@ -6,13 +6,13 @@ verdict from that day's knowledge alone. A random walk is fair to every shape of
 are advanced together.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.trends.daily import DailyInformation
-from analytics.trends.drift import twice_running
+from analytics.trends.drift import DriftScores, twice_running
 from analytics.trends.model import DEPOSIT, Array
 from analytics.trends.wander import Wandering
 
@@ -49,12 +49,13 @@ class Tracks:
     Attributes
     ----------
     explanations : (k,) the first is "nothing moves"
-    evidence : (d, k) log evidence against "nothing moves", averaged over three step sizes
+    evidence : (d, k) log evidence against "nothing moves", averaged over onsets (``by_onset``)
     deposit, deposit_sd : (d, k) of the account's step size
     state, covariance : (k, s), (k, s, s) at the last day, account's step size
     moved, moved_sd : (d, k, 2) the moving unknowns (NaN where fewer than two move)
     thermometers : (d, k, 4) errors against the reference's, renewals included, K
     thermometers_cov : (d, k, 4, 4)
+    whole : (d, k) log evidence for a movement since the reference period, averaged over three step sizes
     """
 
     explanations: tuple[Explanation, ...]
@@ -67,6 +68,7 @@ class Tracks:
     thermometers_cov: Array
     state: Array
     covariance: Array
+    whole: Array
 
 
 def explanations(instruments: tuple[int, ...]) -> tuple[Explanation, ...]:
@@ -143,11 +145,48 @@ def track(
                     x[j, :, unknown], P[j, :, unknown, unknown], shares[j]
                 )
     return Tracks(
-        explanations=candidates, evidence=evidence, deposit=deposit, deposit_sd=deposit_sd,
+        explanations=candidates, evidence=by_onset(evidence), whole=evidence, deposit=deposit, deposit_sd=deposit_sd,
         moved=moved, moved_sd=moved_sd, thermometers=thermometers,
         thermometers_cov=thermometers_cov, state=x[each, shares.argmax(axis=1), : info.size],
         covariance=P[each, shares.argmax(axis=1), : info.size, : info.size],
     )  # fmt: skip
+
+
+def by_onset(whole: Array) -> Array:
+    """Return the log evidence for a movement that began on any day so far, each as likely.
+
+    A filter that lets an unknown walk since the reference period pays for every quiet day; what began
+    late would have to earn back months of it. Up to its onset such a movement is "nothing moves", so that its
+    evidence is what the filter gained since: the mean over onsets of a change-point model with one change
+    (the filter's own width at the onset stands for the fresh one's).
+
+    Parameters
+    ----------
+    whole : ndarray, shape (d, k)
+        Log evidence against "nothing moves" of a movement from the first day on.
+    """
+    before = np.vstack([np.zeros((1, whole.shape[1])), whole[:-1]])
+    onsets = np.arange(1, len(whole) + 1)[:, None]
+    return np.asarray(whole + np.logaddexp.accumulate(-before, axis=0) - np.log(onsets))
+
+
+def with_onsets(tracks: Tracks, scores: DriftScores) -> Tracks:
+    """Let each single unknown move by a walk or by one ramp or step, either as likely.
+
+    What begins on one day and goes straight is found by its onset far sooner than by a walk, and its
+    size is known without the doubt about the error that was there before.
+    """
+    evidence, moved, moved_sd = tracks.evidence.copy(), tracks.moved.copy(), tracks.moved_sd.copy()
+    for j, candidate in enumerate(tracks.explanations):
+        if len(candidate.moving) != 1:
+            continue
+        column = scores.index.index(candidate.moving[0])
+        straight = scores.evidence[:, column]
+        better = straight > evidence[:, j]
+        moved[better, j, 0] = scores.size[better, column]
+        moved_sd[better, j, 0] = scores.size_sd[better, column]
+        evidence[:, j] = np.logaddexp(evidence[:, j], straight) - np.log(2.0)
+    return replace(tracks, evidence=evidence, moved=moved, moved_sd=moved_sd)
 
 
 def _passing(wandering: Wandering, gap_days: float, *, walks: bool) -> tuple[Array, Array]:

@@ -157,6 +157,7 @@ SET_ASIDE_REASONS: tuple[Quantity, ...] = (
     _column("transient", "", "transient", "temperatures or flow still moving"),
     _column("unbalanced", "", "unbalanced", "the two sides' heat differs by more than the meters allow"),
     _column("outside_liquid", "", "outside the liquid's range", "frozen, boiling, or beyond the property table"),
+    _column("day_of_work", "", "day of work", "plates or instruments were changed that day: readings of before and after"),
 )  # fmt: skip
 REASON_BITS: dict[str, int] = {q.name: 1 << i for i, q in enumerate(SET_ASIDE_REASONS)}
 

@@ -37,6 +37,10 @@ def propose_mapping(examination: Examination) -> None:
     shared = groups.pop(None, []) if len(groups) > 1 else []
     registered = any(c.taken_for for c in examination.columns)
     for tag, headings in groups.items():
+        taken = _taken(examination, tag)
+        if taken & set(MAIN):  # what is left over is none of the four temperatures
+            _leave_to_names([reports[h] for h in headings], taken)
+            continue
         chosen = [*headings, *(h for h in shared if _of_context(reports[h]))]
         candidates = [
             Candidate(
@@ -53,6 +57,19 @@ def propose_mapping(examination: Examination) -> None:
         _doubt_the_rest(proposals, [reports[h] for h in headings])
 
     _propose_weather(examination)
+
+
+def _taken(examination: Examination, tag: str | None) -> set[str]:
+    """Return the roles that the register gives to columns whose names hint at the same exchanger."""
+    own = (c for c in examination.columns if tag_in(c.heading) == tag)
+    return {role for column in own for _, role in column.taken_for}
+
+
+def _leave_to_names(reports: list[ColumnReport], taken: set[str]) -> None:
+    """Keep what names suggest for the rest of an exchanger, but no role that a point has already."""
+    for report in reports:
+        if report.guess is not None and report.guess.role in taken:
+            report.guess = None
 
 
 def _propose_weather(examination: Examination) -> None:

@@ -34,8 +34,8 @@ def looks_like_weather(values: pd.Series) -> str:
     if not inside or cold >= _COLD or swings < _SWING_K or not _varies(usual):
         return ""
     return (
-        f"its readings may be degC of the weather: nine in ten lie between {cold:.0f} and {warm:.0f}, colder "
-        "than the water of a heating and swinging as days do"
+        f"its readings look like the weather's: four in five lie between {cold:.0f} and {warm:.0f} degC, colder "
+        "than the water of a heating, and they swing"
     )
 
 

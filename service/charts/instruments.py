@@ -1,4 +1,4 @@
-"""Offsets of the thermometers, and the temperatures along the plates now."""
+"""Offsets of the thermometers, and the temperatures along the plates in the newest interval."""
 
 from math import exp, isfinite
 
@@ -56,11 +56,15 @@ def offsets_chart(
 
 
 def _needed(evaluation: Evaluation) -> tuple[str, float] | None:
-    """Return the thermometer and the error that would explain everything, where one is a rival."""
+    """Return the likeliest thermometer whose error would explain everything, and that error.
+
+    One of which the table of causes says that no error of it explains the fall is none.
+    """
     if evaluation.verdict.cause is None or evaluation.verdict.cause.kind is not CauseKind.DEPOSIT:
         return None
     for cause in evaluation.causes[1:]:
-        if cause.magnitude_unit == "K" and cause.subject and cause.magnitude is not None:
+        needs = any(r.code == "offset_needed" for r in cause.speaks_against)
+        if needs and cause.magnitude_unit == "K" and cause.subject and cause.magnitude is not None:
             return cause.subject, cause.magnitude.value
     return None
 

@@ -72,7 +72,7 @@ def demo(
             through = max(e.through_utc for e in ledger.evaluations())
             day = long_day(through, ledger.plant().zone)
             note(
-                f"The plant is made up and its readings end on {day}: all that is said holds then."
+                f"The plant is made up and its readings end on {day}: what it says holds for that day."
             )
             if outcome.document is not None:
                 note(f"Cleaning document: {outcome.document}")

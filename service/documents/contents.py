@@ -76,7 +76,7 @@ def page_one(
         "place": ", ".join(p for p in (place, exchanger.room) if p),
         "title": f"Please approve a cleaning visit: {place}" if cleaning else f"Report: {place}",
         "old": old_readings(evaluation, plant, made_utc),
-        "request": _request(evaluation, plant) if cleaning else _no_visit(evaluation, plant),
+        "request": _request(evaluation, plant, made_utc) if cleaning else _no_visit(evaluation, plant),
         "figures": _figures(evaluation, plant),
         "chart": chart.svg if chart is not None else "",
         "chart_heading": _chart_heading(evaluation, events, plant),
@@ -85,17 +85,27 @@ def page_one(
         "rivals": _rivals(evaluation, plant),
         "sure": _how_sure(evaluation, plant, cleaning=cleaning),
         "approval_heading": "Approval" if cleaning else "Noted",
-        "approval": _approval(evaluation, plant) if cleaning else
+        "approval": _approval(evaluation, plant, made_utc) if cleaning else
         ["seen", "a visit is wanted all the same, because"],
         "through": dates.long_day(evaluation.through_utc, plant.zone),
     }  # fmt: skip
 
 
-def _by_when(money: MoneyAccount, plant: Plant) -> str:
+def _best_day(money: MoneyAccount, plant: Plant) -> str:
     return dates.long_day(money.best_visit_utc, plant.zone) if money.best_visit_utc else ""
 
 
-def _request(evaluation: Evaluation, plant: Plant) -> Pieces:
+def _by_when(money: MoneyAccount, plant: Plant, made_utc: datetime) -> str:
+    """Return the best day as one that can still be kept; empty where it went by."""
+    best = money.best_visit_utc
+    past = (
+        best is not None
+        and best.astimezone(plant.zone).date() < made_utc.astimezone(plant.zone).date()
+    )
+    return "" if past else _best_day(money, plant)
+
+
+def _request(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> Pieces:
     money, through = evaluation.money, dates.long_day(evaluation.through_utc, plant.zone)
     if money is None:
         return _plain(
@@ -115,14 +125,15 @@ def _request(evaluation: Evaluation, plant: Plant) -> Pieces:
     avoided = Estimate(value=net.value + money.visit_price, low=net.low + money.visit_price,
                        high=net.high + money.visit_price)  # fmt: skip
     saved, brings = numbers.money(avoided, money.currency), numbers.money(net, money.currency)
-    day = _by_when(money, plant)
+    day = _best_day(money, plant)
     pieces = [
         ("It costs ", False), (numbers.sum_of_money(money.visit_price, money.currency), True),
         (", avoids ", False), (saved.main, True),
         (f" ({saved.range}) of cost in the following twelve months, and so brings ", False),
         (brings.main, True), (f" ({brings.range})", False),
     ]  # fmt: skip
-    pieces += [(" if done by ", False), (day, True), (".", False)] if day else [(".", False)]
+    by = " if done by " if _by_when(money, plant, made_utc) else ", as reckoned for a visit on "
+    pieces += [(by, False), (day, True), (".", False)] if day else [(".", False)]
     return _mixed(*pieces)
 
 
@@ -255,12 +266,12 @@ def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
     return " ".join(said)
 
 
-def _approval(evaluation: Evaluation, plant: Plant) -> list[str]:
+def _approval(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> list[str]:
     money = evaluation.money
     if money is None or money.visit_price is None:
         return ["ask for an offer for the visit", "not approved, because"]
     price = numbers.sum_of_money(money.visit_price, money.currency)
-    day = _by_when(money, plant)
+    day = _by_when(money, plant, made_utc)
     return [f"approved, {price}{f', by {day}' if day else ''}", "not approved, because"]
 
 

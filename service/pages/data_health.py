@@ -44,7 +44,7 @@ def data_health(evaluation: Evaluation, told: Sequence[ToldGaps], plant: Plant) 
     heading = f"{grade}: no reading is there."
     if health.last_utc is not None:
         heading = (
-            f"{grade}: {_hours(health.hours_evidence_30d)} of {_hours(health.hours_running_30d)} of running"
+            f"{grade}: {health.hours_evidence_30d:,.0f} of {health.hours_running_30d:,.0f} running hours"
             f" carry evidence, in the 30 days up to {dates.long_day(evaluation.through_utc, plant.zone)}."
         )
     tables = (*_set_aside(health), *_told(told, plant))

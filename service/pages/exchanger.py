@@ -86,7 +86,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         causes=causes.rows(evaluation, plant), compared=causes.compared_with(evaluation),
         thermometers=sections.thermometers(evaluation, plant),
         pairs=pairs_table(evaluation, plant),
-        present=sections.present(evaluation.latest, tag, plant),
+        present=sections.present(evaluation, tag, plant),
         latest_start=evaluation.latest.start_utc.isoformat() if evaluation.latest else "",
         money=account_sections.money(evaluation, plant),
         account=account_sections.money_account(evaluation, plant),
@@ -128,7 +128,7 @@ def answer(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
         figure = numbers.figure(lost, numbers.PERCENT).text
         since = ""
         if cause.since_utc is not None:
-            since = f" since {dates.near_day(cause.since_utc, plant.zone, evaluation.through_utc)}"
+            since = f" since {dates.long_day(cause.since_utc, plant.zone)}"
         if evaluation.verdict.kind is VerdictKind.CANNOT_TELL:
             return said, f"Heat transfer reads {figure} lower{since}."
         return said, f"It has taken {figure} of the heat transfer{since}."
@@ -278,8 +278,7 @@ def week_data(request: Request, tag: str, week: str = "") -> JSONResponse:
 def present_part(request: Request, tag: str) -> HTMLResponse:
     """Answer the section of the present values alone; the page takes it anew when it changes."""
     plant, evaluation = ledger_of(request).plant(), ledger_of(request).evaluation(tag)
-    latest = evaluation.latest if evaluation is not None else None
-    return render("present.html", present=sections.present(latest, tag, plant))
+    return render("present.html", present=sections.present(evaluation, tag, plant))
 
 
 async def add_entry(request: Request, tag: str) -> HTMLResponse | RedirectResponse:

@@ -136,13 +136,14 @@ def _section(path: str) -> str:
 def _where(plant: Plant | None, through_utc: datetime | None, now_utc: datetime) -> tuple[str, str]:
     if plant is None:
         return ("", "no plant registered yet")
-    today = dates.weekday(now_utc, plant.zone)
     if through_utc is None:
-        return (plant.name, today)
-    at = through_utc
-    same_day = at.astimezone(plant.zone).date() == now_utc.astimezone(plant.zone).date()
-    to = dates.clock(at, plant.zone) if same_day else dates.short_day(at, plant.zone, year=True)
-    return (plant.name, f"{today}, data to {to}")
+        return (plant.name, dates.weekday(now_utc, plant.zone))
+    at, today = (t.astimezone(plant.zone) for t in (through_utc, now_utc))
+    if at.date() == today.date():
+        to = dates.clock(at, plant.zone)
+        return (plant.name, f"{dates.weekday(today, plant.zone)}, data to {to}")
+    day, to = (dates.short_day(t, plant.zone, year=True) for t in (today, at))
+    return (plant.name, f"{day}, data to {to}")
 
 
 def message_page(

@@ -6,6 +6,7 @@ says what is missing. Not here: money, capacity and log (``account_sections.py``
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 import pandas as pd
@@ -44,6 +45,7 @@ _ASIDE = {
     "transient": "temperatures or flow were still moving, and only steady ones can be held against clean plates",
     "unbalanced": "the two sides' heat differs by more than the meters allow",
     "outside_liquid": "a reading lies where the liquid has no properties",
+    "day_of_work": "plates or instruments were changed that day",
 }
 _BASES = {
     "known clean period": "the clean period that the register vouches for",
@@ -116,7 +118,7 @@ def _approach_heading(
         )
     changed, lost = plates_changed(evaluation, list(events)), loss(evaluation)
     if changed is not None:
-        day = dates.near_day(changed.at_utc, plant.zone, evaluation.through_utc)
+        day = dates.long_day(changed.at_utc, plant.zone)
         return (
             f"Since the plates were changed on {day} the approach at the reference condition"
             f" is {shown}; before, clean, it was {level}."
@@ -242,14 +244,15 @@ def thermometers(evaluation: Evaluation, plant: Plant) -> Part:
     )
 
 
-def present(latest: LatestInterval | None, tag: str, plant: Plant) -> Part:
+def present(evaluation: Evaluation | None, tag: str, plant: Plant) -> Part:
     """Return the newest interval: its approach against what it would be clean."""
+    latest = evaluation.latest if evaluation is not None else None
     wide, phone = _both(
         lambda w, n: profile_chart(latest, tag, plant, width=w, name=n), 540.0, "profile"
     )
-    if latest is None:
+    if evaluation is None or latest is None:
         return Part(heading="No newest values.", note="No complete interval has come in lately.")
-    return Part(heading=_present_heading(latest, plant), note=_present_note(latest, plant),
+    return Part(heading=_present_heading(latest, plant), note=_present_note(latest, evaluation.through_utc, plant),
                 chart=wide, phone_chart=phone)  # fmt: skip
 
 
@@ -268,7 +271,7 @@ def _present_heading(latest: LatestInterval, plant: Plant) -> str:
     return f"{heading} Clean it would be {numbers.single(clean, measure)}."
 
 
-def _present_note(latest: LatestInterval, plant: Plant) -> str:
+def _present_note(latest: LatestInterval, through_utc: datetime, plant: Plant) -> str:
     start = latest.start_utc
     end = start + pd.Timedelta(minutes=latest.minutes)
     clock = f"{dates.clock(start, plant.zone)} to {dates.clock(end, plant.zone)}"
@@ -293,7 +296,11 @@ def _present_note(latest: LatestInterval, plant: Plant) -> str:
     if "stopped" in latest.set_aside:
         return sentences[0]
     if latest.set_aside:
-        reasons = "; and ".join(_ASIDE.get(r, r.replace("_", " ")) for r in latest.set_aside)
+        known = dict(_ASIDE)
+        if end > through_utc:
+            last = dates.clock(through_utc, plant.zone)
+            known["gap"] = f"the readings end at {last}, before it is over"
+        reasons = "; and ".join(known.get(r, r.replace("_", " ")) for r in latest.set_aside)
         sentences.append(f"It carries no evidence on the plates, as {reasons}.")
     return " ".join(sentences)
 
@@ -305,7 +312,7 @@ def pack_rows(exchanger: Exchanger | None, plant: Plant) -> list[tuple[str, str,
     rows = []
     area = f"{exchanger.area_m2:,.1f}{NBSP}m²" if exchanger.area_m2 else "area not registered"
     if exchanger.plates:
-        rows.append(("Plates fitted, effective area", str(exchanger.plates), area))
+        rows.append(("Plates as registered, effective area", str(exchanger.plates), area))
     if exchanger.plates_most:
         rows.append(("Most plates the frame and the bolts take", str(exchanger.plates_most), ""))
     if exchanger.tightening_dimension_m:

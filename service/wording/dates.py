@@ -30,11 +30,6 @@ def short_day(at_utc: datetime, zone: tzinfo, *, year: bool = False) -> str:
     return f"{text}{NBSP}{at.year}" if year else text
 
 
-def near_day(at_utc: datetime, zone: tzinfo, from_utc: datetime) -> str:
-    """Return ``4 November``, with the year where it is far from ``from_utc``, the readings' end."""
-    return long_day(at_utc, zone, year=abs(at_utc - from_utc) > _NEAR)
-
-
 def long_span(first_utc: datetime, last_utc: datetime, zone: tzinfo) -> tuple[str, str]:
     """Return both days spelt out, the year with the second and, where another, with the first."""
     one_year = first_utc.astimezone(zone).year == last_utc.astimezone(zone).year
@@ -59,7 +54,7 @@ def clock(at_utc: datetime, zone: tzinfo) -> str:
 
 
 def day_span(first_utc: datetime, last_utc: datetime, zone: tzinfo, from_utc: datetime) -> str:
-    """Return ``2 Jan–21 Mar 2027`` when near ``from_utc``, ``Apr–Nov 2027`` when far.
+    """Return ``2 Jan–21 Mar 2027`` or ``2–21 Jan 2027`` when near ``from_utc``, ``Apr–Nov 2027`` when far.
 
     The year is always told, as the span may be read long after it was written.
     """
@@ -68,6 +63,9 @@ def day_span(first_utc: datetime, last_utc: datetime, zone: tzinfo, from_utc: da
         first, last = short_day(first_utc, zone), short_day(last_utc, zone, year=True)
         if last.startswith(f"{first}{NBSP}") and one_year:
             return last
+        at, end = first_utc.astimezone(zone), last_utc.astimezone(zone)
+        if (at.year, at.month) == (end.year, end.month):
+            return f"{at.day}{EN_DASH}{last}"
         first = first if one_year else short_day(first_utc, zone, year=True)
         return f"{first}{EN_DASH}{last}"
     first, last = month(first_utc, zone, year=not one_year), month(last_utc, zone, year=True)

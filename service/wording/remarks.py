@@ -43,6 +43,7 @@ REMARKS: dict[str, str] = {
     "gain_needed": "Would need a meter error of {gain%+}",
     "gain_seen": "The meter reads {gain%~}[ ({low%~..high%})]",
     "one_meter_ambiguous": "With a single meter, its error and a loss of heat transfer look alike",
+    "pressure_tells_meter": "Both sides' pressure drops changed alike for the flow shown: the meter reads {gain%~}[ ({low%~..high%})]",
     "load_dependent_offset": "The difference weighs more at low load, as an error of {offset_K+} does",
     "crossing_explained": "The streams seem to cross in {share%} of the hours; an error of {offset_K+} between the two return thermometers explains it[; with that allowed for, in {left%}]",
     "crossing_unexplained": "The streams seem to cross in {share%} of the hours; the return thermometers' disagreement ({low_K..high_K}) does not explain it",
@@ -121,6 +122,7 @@ REMARKS: dict[str, str] = {
     # conclusions
     "nothing_found": "Nothing found",
     "within_limits": "Nothing has moved beyond what the instruments allow",
+    "deposit_suspected": "A deposit is the likeliest cause of {loss%} less heat transfer, but its range still reaches clean ({low%..high%}); more cold days will tell",
     "deposit_or_instrument": "Heat transfer seems {loss%} below clean: deposit, or the {role!} instrument; they cannot be told apart yet",
     "calibration_would_settle": "A check of the {role!} instrument against a calibrated one would settle it",
     "risen_unexplained": "It passes {low%..high%} more heat than in its reference period, which no deposit explains: a visit that nobody logged, or an instrument that was changed",
@@ -213,6 +215,7 @@ def remark_text(remark: Remark, units: DisplayUnits | None = None) -> str:
     shown = units or DisplayUnits()
     remark = replace(remark, numbers=_numbers(remark))
     kept = _CLAUSE.sub(lambda m: m[1] if _is_filled(m[1], remark) else "", template)
+    kept = kept.replace(": ; ", ": ")  # the first of a list was left out
     text = _SLOT.sub(lambda m: _fill(m, remark, shown), kept)
     return text[:1].upper() + text[1:]
 

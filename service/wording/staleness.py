@@ -12,6 +12,7 @@ from analytics.vocabulary.records import Evaluation
 from service.register.plant import Plant
 from service.wording import dates
 from service.wording.numbers import NBSP, number
+from service.wording.verdicts import count_word
 
 _NAMED = 4  # exchangers that are named one by one
 
@@ -57,6 +58,8 @@ def old_plant(evaluations: Sequence[Evaluation], plant: Plant, now_utc: datetime
     old = [(e, a) for e, a in known if a.is_old]
     if not old:
         return ""
+    if len(known) == 1:
+        return old_readings(old[0][0], plant, now_utc)
     if len(old) == len(known):
         newest = min((a for _, a in old), key=lambda a: a.days or 0.0)
         assert newest.newest_utc is not None
@@ -69,8 +72,7 @@ def old_plant(evaluations: Sequence[Evaluation], plant: Plant, now_utc: datetime
         said = f"Old readings: those of {named}{more}. What is said of them {verb}."
     gone = sum(bool(_dates_gone_by(e, plant, now_utc)) for e, _ in old)
     if gone:
-        verb = "has a date of its forecast" if gone == 1 else "have dates of their forecasts"
-        said += f" {gone} {verb} that went by since."
+        said += f" For {count_word(gone)} of them a date that was foreseen has gone by since."
     return said
 
 

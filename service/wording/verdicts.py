@@ -46,6 +46,7 @@ _MISSING: dict[str, str] = {
     "effectiveness_only": "Cannot tell: no flow is measured.",
     "transfer_fell_or_flow_rose": "Cannot tell: no flow is measured.",
     "no_flow": "Cannot tell: no flow is measured.",
+    "deposit_suspected": "Cannot tell yet: perhaps the beginning of a deposit.",
     "deposit_or_instrument": "Cannot tell yet: deposit, or an instrument.",
     "risen_unexplained": "Cannot tell: it passes more heat than clean.",
     "flow_unit": "Cannot tell: a flow seems to be in another unit.",
@@ -139,7 +140,7 @@ def _cannot_tell(evaluation: Evaluation, plant: Plant | None) -> str:
     since = evaluation.verdict.since_utc
     if since is None:
         return "Cannot tell yet."
-    return f"Cannot tell since {dates.near_day(since, zone_of(plant), evaluation.through_utc)}."
+    return f"Cannot tell since {dates.long_day(since, zone_of(plant))}."
 
 
 def _check_instrument(cause: Cause | None) -> str:
@@ -216,7 +217,7 @@ def limit_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
         since = passed_utc(evaluation)
         if since is None:
             return "its limit is passed"
-        return f"its limit has been passed since {dates.near_day(since, zone, made)}"
+        return f"its limit has been passed since {dates.long_day(since, zone)}"
     first, last = dates.long_span(forecast.date_5, forecast.date_95, zone)
     if forecast.date_5 <= made:
         return f"it reaches its limit by {last}"
@@ -306,7 +307,9 @@ def _nothing_needed(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[st
     later = next((e for e in evaluations if e.verdict.kind is VerdictKind.CLEAN_LATER), None)
     unknown = sum(e.verdict.kind is VerdictKind.CANNOT_TELL for e in evaluations)
     rest = []
-    if later is not None:
+    if later is not None and count == 1:
+        rest.append("It may later: deposit, still mild.")
+    elif later is not None:
         rest.append(f"The next that may is {place(later.tag, plant)}: deposit, still mild.")
     if unknown:
         verb = "can nothing be told yet" if unknown < count else "nothing can be told yet"

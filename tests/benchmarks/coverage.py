@@ -18,7 +18,7 @@ import pandas as pd
 
 from analytics.evaluation.intervals import interval_frame
 from analytics.trends.account import Account, keep_account
-from analytics.trends.reference_condition import NINE_IN_TEN, WIDEN_DEPOSIT
+from analytics.trends.reference_condition import NINE_IN_TEN, deposit_doubt
 from tests.benchmarks.drawn import KINDS, Drawn, draw
 
 QUANTITIES = ("duty_primary", "duty_secondary", "UA", "fouling_resistance")
@@ -71,8 +71,8 @@ def _resistance(drawn: Drawn, account: Account) -> dict[str, object]:
     of_day = drawn.truth["resistance_K_W"][drawn.truth.index.floor("D") == day]
     true = float(of_day.mean()) * account.fit.model.scale_UA_W_K
     return {
-        "quantity": "fouling_resistance", "z": (float(deposit[-1]) - true) / float(sd[-1]),
-        "relative_u": float(sd[-1]), "widened": WIDEN_DEPOSIT, "true": true, "found": float(deposit[-1]),
+        "quantity": "fouling_resistance", "z": (float(deposit[-1]) - true) / float(deposit_doubt(deposit, sd)[-1]),
+        "relative_u": float(sd[-1]), "widened": 1.0, "true": true, "found": float(deposit[-1]),
         "alarm": bool(account.alarm is not None and account.alarm[-1]),
         "kept_by": int(account.kept_by[-1]) if account.kept_by is not None else -1,
     }  # fmt: skip

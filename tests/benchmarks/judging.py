@@ -23,41 +23,24 @@ from analytics.vocabulary.records import (
 )  # fmt: skip
 from demo_data.simulator import Scenario, simulate
 from demo_data.simulator.design_state import design_states
-from demo_data.simulator.events import LoadChange
 from demo_data.simulator.wide_fleet import Case, draw_case
-from demo_data.simulator.wide_kinds import CLEAN, DEPOSITS
+from tests.benchmarks.asked import (
+    DESIGN_OUTDOOR_degC,
+    asked_of,
+    category_of,
+    last_working_day,
+    right_verdicts,
+)
 from tests.benchmarks.yardsticks import floor_scores, plain_scores
 
 ORIGIN_DAYS, AHEAD_DAYS = 45, 90
-WORKING = 0.15  # of the design duty, in the mean of a day on which the plates can be told
-PEAK_SHARE = (
-    1.05  # mean load of a design day over what clean plates deliver, from which they are too few
-)
-DELIVER_MORE = 1.03  # than the design duty: what plates with a maker's margin do at design flows
 UNWORTHY = 0.005  # of UA: an alert on less is a false one
-WORTHY = 0.04  # of UA: a deposit that ought to be named at the end
 CAUSAL_SHARE = 10  # one case in so many is assessed on a shorter record too
 PROPOSED_WITHIN = timedelta(days=10)
 METERS = ("primary_flow", "secondary_flow")
 _PLATES = (Deed.OPENED_AND_CLEANED, Deed.PLATES_CHANGED)
 V = VerdictKind
-_CLEAN = frozenset({V.CLEAN_NOW, V.CLEAN_LATER})
 _FLUID = {"water": "water", "MEG": "ethylene glycol", "MPG": "propylene glycol"}
-# What a person should be told; kinds not listed: an instrument by its role, else leave it.
-RIGHT: dict[str, frozenset[VerdictKind]] = {
-    "load growth": frozenset({V.LEAVE, V.ADD_PLATES}),
-    "disagreeing thermometers": frozenset({V.LEAVE, V.CHECK_INSTRUMENT}),
-    "stuck thermometer": frozenset({V.LEAVE, V.CHECK_INSTRUMENT}),
-    "hunting in step": frozenset({V.LEAVE, V.CHECK_CONTROLS}),
-    "meter clock off": frozenset({V.LEAVE, V.CHECK_INSTRUMENT}),
-    "building side": frozenset({V.BUILDING_SIDE}),
-    "controls": frozenset({V.CHECK_CONTROLS}),
-    "too few plates": frozenset({V.ADD_PLATES}),
-    "reversed piping": frozenset({V.CHECK_PIPING}),
-    "swapped thermometers": frozenset({V.CHECK_INSTRUMENT, V.CHECK_PIPING}),
-    "blocked strainer": frozenset({V.RINSE_STRAINER}),
-    "deposit and drifting thermometer": _CLEAN | {V.CHECK_INSTRUMENT},
-}
 _DEED_OF = {
     CauseKind.DEPOSIT: V.CLEAN_LATER, CauseKind.THERMOMETER: V.CHECK_INSTRUMENT,
     CauseKind.FLOW_METER: V.CHECK_INSTRUMENT, CauseKind.BUILDING_SIDE: V.BUILDING_SIDE,
@@ -81,7 +64,7 @@ def exchanger_of(scenario: Scenario) -> Exchanger:
             design_inlet_degC=cold_in, design_outlet_degC=cold_out, passes=unit.secondary_passes,
             fluid=Fluid(kind=_FLUID[liquid.kind], fraction=liquid.fraction),
         ),
-        design_outdoor_degC=-12.0,
+        design_outdoor_degC=DESIGN_OUTDOOR_degC,
     )  # fmt: skip
 
 
@@ -93,52 +76,6 @@ def maintenance_of(case: Case) -> tuple[MaintenanceEvent, ...]:
         )
         for v in case.hidden.visits
     )
-
-
-def category_of(kind: str) -> str:
-    """Return clean, deposit or other."""
-    return "clean" if kind in CLEAN else "deposit" if kind in DEPOSITS else "other"
-
-
-def right_verdicts(kind: str, final_loss: float) -> frozenset[VerdictKind]:
-    """Return what a person should be told at the end of the record."""
-    if kind in RIGHT:
-        return RIGHT[kind]
-    if kind in CLEAN:
-        return frozenset({V.LEAVE})
-    if kind in DEPOSITS:
-        if final_loss > WORTHY:
-            return _CLEAN
-        return frozenset({V.LEAVE}) if final_loss < 0.01 else _CLEAN | {V.LEAVE}
-    return frozenset({V.CHECK_INSTRUMENT})
-
-
-def asked_of(case: Case, final_loss: float) -> frozenset[VerdictKind]:
-    """Return what a person should be told of a case; plates just enough may be left or added to."""
-    right = right_verdicts(case.kind, final_loss)
-    if case.kind == "too few plates" and not _too_few_for_sure(case.scenario):
-        return right | {V.LEAVE}
-    return right
-
-
-def _too_few_for_sure(scenario: Scenario) -> bool:
-    """Tell whether the mean load of a day at the design outdoor temperature exceeds clean plates."""
-    load = scenario.load
-    begin, end = load.night_hours
-    night = (end - begin) % 24 / 24
-    mean = load.share_at_design * (1 - night * (1 - load.night_need_share))
-    grown = max((f.factor for f in scenario.faults if isinstance(f, LoadChange)), default=1.0)
-    return mean * grown > PEAK_SHARE * DELIVER_MORE
-
-
-def last_working_day(case: Case, truth: pd.DataFrame) -> pd.Timestamp:
-    """Return the last day on which the exchanger had work enough to show its plates.
-
-    What grows on through a summer's standstill shows with the first cold days, not before.
-    """
-    daily = truth["duty_primary_W"].resample("D").mean()
-    worked = daily.index[daily > WORKING * case.scenario.unit.design_duty_W]
-    return worked[-1] if len(worked) else truth.index[-1]
 
 
 def answer_of(found: Evaluation, right: frozenset[VerdictKind]) -> str:
@@ -320,6 +257,7 @@ def judge(of_set: str, group: str, number: int) -> dict[str, object]:
     truth = Truth(case)
     final_loss = 1 - truth.value("cleanliness", last_working_day(case, run.truth))
     right = asked_of(case, final_loss)
+    strictly = right_verdicts(case.kind, final_loss)
     cause = found.verdict.cause
     at_fault = case.kind.rsplit(" ", 1)[0] if case.kind.endswith((" drift", " step")) else None
     row: dict[str, object] = {
@@ -328,6 +266,7 @@ def judge(of_set: str, group: str, number: int) -> dict[str, object]:
         "logging": case.logging, "service": case.service, "fluid": case.fluid, "passes": case.passes,
         "years": (case.end - case.start).days / 365.25, "since_utc": case.hidden.since,
         "verdict": found.verdict.kind.value, "answer": answer_of(found, right),
+        "answer_strictly": answer_of(found, strictly),
         "named": None if cause is None else " ".join(filter(None, (cause.kind.value, cause.subject))),
         "exactly": None if at_fault is None or found.verdict.kind is not V.CHECK_INSTRUMENT
         else bool(cause is not None and cause.subject == at_fault),

@@ -163,11 +163,18 @@ def _overall(frame: pd.DataFrame) -> str:
         wrong = counts.get("wrong", 0.0) + counts.get("second", 0.0)
         exactly = part["exactly"].dropna() if "exactly" in part else pd.Series(dtype=bool)
         rows.append([name, len(part), f"{counts.get('right', 0.0):.1%}", f"{named:.1%}", f"{open_:.1%}",
-                     f"{wrong:.1%}", _share(exactly)])  # fmt: skip
+                     f"{wrong:.1%}", _strictly(part), _share(exactly)])  # fmt: skip
     return table(
         ["exchangers", "cases", "right", "cannot tell, right one named", "cannot tell", "wrong",
-         "instrument named exactly"], rows,
+         "right, harmless errors counted", "instrument named exactly"], rows,
     )  # fmt: skip
+
+
+def _strictly(part: pd.DataFrame) -> str:
+    """Return the share of right answers where each hidden error has to be named, harmless or not."""
+    return (
+        f"{(part['answer_strictly'] == 'right').mean():.1%}" if "answer_strictly" in part else "–"
+    )
 
 
 def _confusion(frame: pd.DataFrame) -> str:

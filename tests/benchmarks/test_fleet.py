@@ -13,7 +13,7 @@ from analytics.vocabulary.records import VerdictKind
 from demo_data.simulator import simulate
 from demo_data.simulator.wide_fleet import SETS, draw_case
 from demo_data.simulator.wide_kinds import CLEAN_KINDS, FAULTY_KINDS, Deposit
-from tests.benchmarks import judging
+from tests.benchmarks import asked, judging
 from tests.benchmarks.fleet import read_rows, run_fleet
 from tests.benchmarks.report import (
     delays_at,
@@ -49,7 +49,7 @@ def test_every_kind_can_be_drawn_and_has_a_right_answer(group: str, kinds: tuple
     for number, kind in enumerate(kinds):
         case = draw_case(SET, group, number)
         assert case.kind == kind
-        assert judging.right_verdicts(kind, 0.1) <= set(VerdictKind)
+        assert asked.right_verdicts(kind, 0.1) <= set(VerdictKind)
         judging.exchanger_of(case.scenario)
         assert len(judging.maintenance_of(case)) == len(case.hidden.visits)
 

@@ -19,6 +19,7 @@ from ingest.mapping.judging import doubts
 from ingest.mapping.proposing import propose
 from ingest.mapping.scoring import HEAT_PER_VOLUME_J_m3K, cold_end_penalty
 from ingest.pipeline import examine
+from ingest.point_map import Point, PointMap
 from ingest.rules import Rules
 from tests.benchmarks import mapping
 
@@ -214,3 +215,23 @@ def test_names_that_say_nothing_are_stated_where_the_flow_of_heat_tells(seed):
     found = propose(candidates)
     assert {p.role for p in found if p.sure} >= set(TEMPERATURES)
     assert all(truth[p.heading][0] == p.role for p in found if p.sure)
+
+
+def test_what_is_left_over_beside_registered_temperatures_is_no_temperature():
+    """Where the register has the exchanger's four temperatures, the rest is told by names alone."""
+    names = {r: f"HX02.{r}" for r in NAMES}
+    frame = logged()[list(NAMES)].rename(columns=names)
+    index = np.arange(len(frame))
+    frame = frame.assign(**{
+        "HX02.PRI VALVE": np.round(40 + 20 * np.sin(index / 15.0), 1),
+        "HX02.X9": np.round(30 + 10 * np.sin(index / 20.0), 1),
+    })  # fmt: skip
+    points = PointMap(
+        Point(name=names[r], tag="HX-02", role=r, unit="degC", file="*") for r in TEMPERATURES
+    )
+    data = frame.to_csv(date_format="%Y-%m-%d %H:%M:%S", index_label="Time UTC").encode()
+    seen = examine(data, "x.csv", Rules(zone=ZoneInfo("CET"), points=points))
+    guesses = {c.heading: c.guess for c in seen.columns if not c.taken_for and c.guess}
+    assert guesses["HX02.PRI VALVE"].role == "valve_position"
+    assert not {g.role for g in guesses.values()} & set(TEMPERATURES)
+    assert guesses.keys() >= {"HX02.primary_flow"}  # a name that says it stands

@@ -26,7 +26,10 @@ def series(mean: float, day_K: float, drift_K: float = 0.0) -> pd.Series:
 
 
 def test_a_november_outdoors_is_weather() -> None:
-    assert "may be degC of the weather" in looks_like_weather(series(5.0, 3.5, -6.0))
+    said = looks_like_weather(series(5.0, 3.5, -6.0))
+    assert "look like the weather" in said
+    low, high = np.quantile(series(5.0, 3.5, -6.0), [0.1, 0.9])
+    assert f"four in five lie between {low:.0f} and {high:.0f} degC" in said
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from itertools import combinations, pairwise
 import numpy as np
 import pytest
 
-from analytics.vocabulary.records import Evaluation
+from analytics.vocabulary.records import CauseKind, Evaluation, Remark
 from service.charts.account import benefit_chart, capacity_chart
 from service.charts.approach import approach_chart
 from service.charts.drawing import Chart, Drawing
@@ -230,3 +230,20 @@ def test_short_absence_is_bridged_and_a_long_one_is_not() -> None:
                  if e.attrib["class"] == "measured"]  # fmt: skip
         breaks.append(sum(d.count("M") for d in paths))
     assert breaks[1] == breaks[0] + 1
+
+
+def test_the_error_needed_is_that_of_a_thermometer_that_could_explain() -> None:
+    """Of one whose row says that no error of it explains the fall, none is drawn as needed."""
+    base = CASES["deposit"]
+    (rival,) = [c for c in base.causes if c.kind is CauseKind.THERMOMETER]
+    explains_nothing = replace(
+        rival, subject="secondary_supply_temperature", magnitude=made_up.around(-0.5, 0.3),
+        speaks_against=(Remark(code="no_error_explains"),),
+    )  # fmt: skip
+    others = tuple(c for c in base.causes[1:] if c is not rival)
+    causes = (base.causes[0], explains_nothing, rival, *others)
+    for given, needed in ((causes, True), ((base.causes[0], explains_nothing, *others), False)):
+        chart = CHARTS["offsets"](replace(base, causes=given), 540.0)
+        assert chart is not None
+        assert "0.5\u00a0K needed" not in chart.svg
+        assert ("+2.9\u00a0K needed" in chart.svg) is needed

@@ -269,6 +269,19 @@ def test_status_as_json(assessed):
     assert status["data_health"]["grade"] == expected.health.grade
 
 
+def test_status_tells_what_the_last_visit_achieved(run, workspace, trend_file):
+    run("import", str(trend_file))
+    ledger = Ledger.open(Settings(workspace=workspace))
+    assess(ledger.store, workers=1, evaluate=lambda x, t, e: made_up.visited(x.tag))
+    ledger.close()
+    (status,) = json.loads(run("status", "--json").stdout)
+    expected = made_up.visited().proofs[-1]
+    visit = status["last_visit"]
+    assert (visit["outcome"], visit["deed"]) == (expected.outcome, str(expected.event.deed))
+    assert visit["gain"]["value"] == (None if expected.gain is None else expected.gain.value)
+    assert visit["text"].startswith(expected.outcome.capitalize())
+
+
 def test_documented_keys_are_the_keys(assessed):
     (status,) = json.loads(assessed("status", "--json").stdout)
     shown = CliRunner().invoke(app, ["status", "--help"]).output

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 from pypdf import PdfReader
 
-from analytics.vocabulary.records import Cause, CauseKind, Evaluation, Remark
+from analytics.vocabulary.records import Cause, CauseKind, Deed, Evaluation, Remark
 from service.documents.cleaning import cleaning_document
 from service.documents.contents import _side_of_deposit, document_number, page_one, page_two
 from service.usecases.documents import document_name
@@ -73,7 +73,7 @@ def test_the_file_is_called_a_request_only_where_a_cleaning_is_asked_for() -> No
 
 def test_a_visit_without_effect_and_a_shortage_stand_in_the_document() -> None:
     base = made_up.deposit()
-    event = replace(made_up.visited().proofs[-1].event, tag=base.tag)
+    event = replace(made_up.visited().proofs[-1].event, tag=base.tag, deed=Deed.CLEANED_IN_PLACE)
     proof = replace(
         made_up.visited().proofs[-1], event=event, outcome="no effect seen",
         gain=made_up.around(0.0, 0.02),

@@ -82,7 +82,10 @@ def test_the_plants_notice_names_those_that_are_old_among_others() -> None:
     said = plain(old_plant([stale, fresh], PLANT, LATER))
     assert "HX-03 end on 23 November 2026" in said
     assert "HX-07" not in said
-    assert "newest readings are of 23 November 2026" in plain(old_plant([stale], PLANT, LATER))
+    both = old_plant([stale, replace(made_up.clean(), through_utc=made_up.THROUGH)], PLANT, LATER)
+    assert "newest readings are of 23 November 2026" in plain(both)
+    assert "For one of them a date that was foreseen has gone by" in plain(both)
+    assert old_plant([stale], PLANT, LATER) == old_readings(stale, PLANT, LATER)
     assert old_plant([fresh], PLANT, LATER) == ""
 
 
@@ -111,7 +114,9 @@ def test_no_sentence_of_the_account_counts_from_the_day_it_is_read(address: str)
     assert notice is not None
     late = late.replace(notice.group(), "")
     # the head of the page tells both dates, and no visit is logged on a day to come
-    dated = re.compile(r"Monday\xa023.*08:30|Wednesday\xa01.*2026|2026-11-23|2027-12-01")
+    dated = re.compile(
+        r"Monday\xa023.*08:30|1\xa0Dec\xa02027, data to 23\xa0Nov\xa02026|2026-11-23|2027-12-01"
+    )
     assert dated.sub("", soon) == dated.sub("", late)
     for word in (">today", "today ", " ago", " now.", "in 5\u201312", "the last 30 days carry"):
         assert word not in soon, word
@@ -145,8 +150,14 @@ def test_the_document_says_how_old_its_readings_are() -> None:
         pdf = cleaning_document(PLANT, exchanger, made_up.deposit(), (), made_utc)
         return plain(PdfReader(io.BytesIO(pdf)).pages[0].extract_text())
 
-    assert "The readings end on 23 November 2026, 373 days ago" in first_page(LATER)
-    soon = first_page(made_up.THROUGH + DAY)
+    late, soon = first_page(LATER), first_page(made_up.THROUGH + DAY)
+    assert "The readings end on 23 November 2026, 373 days ago" in late
+    # nobody can approve a visit by a day that went by
+    assert "if done by" not in late
+    assert "approved, €1,450 " in late
+    assert "as reckoned for a visit on 7 December 2026" in late
+    assert "if done by 7 December 2026" in soon
+    assert "approved, €1,450, by 7 December 2026" in soon
     assert "The readings end on" not in soon
     assert "today" not in soon
 

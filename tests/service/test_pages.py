@@ -419,11 +419,23 @@ def test_present_values_can_be_taken_anew(client: Client) -> None:
 
 @pytest.mark.parametrize("reason", [q.name for q in SET_ASIDE_REASONS if q.name != "stopped"])
 def test_the_newest_interval_says_in_a_sentence_why_it_tells_nothing(reason: str) -> None:
-    latest = replace(made_up.latest(), set_aside=(reason,))
-    part = sections.present(latest, "HX-03", made_up.whole_plant())
+    base = made_up.deposit()
+    assert base.latest is not None
+    latest = replace(base.latest, set_aside=(reason,))
+    part = sections.present(replace(base, latest=latest), "HX-03", made_up.whole_plant())
     assert "It carries no evidence on the plates, as " in part.note
     assert reason not in part.note.split("as ")[-1] or reason == "gap"
     assert len(part.note.split(", as ")[-1].split()) >= 4  # a sentence, not a code
+
+
+def test_an_interval_in_which_the_readings_end_says_so() -> None:
+    """The made-up readings end at 07:30 UTC, 08:30 of the site, inside this quarter-hour."""
+    base = made_up.deposit()
+    assert base.latest is not None
+    start = made_up.THROUGH - timedelta(minutes=5)
+    latest = replace(base.latest, start_utc=start, minutes=15.0, set_aside=("gap",))
+    part = sections.present(replace(base, latest=latest), "HX-03", made_up.whole_plant())
+    assert "as the readings end at 08:30, before it is over" in part.note
 
 
 def test_the_order_of_the_list_is_said_above_it(client: Client) -> None:

@@ -77,7 +77,7 @@ def test_the_page_says_how_many_how_long_and_why() -> None:
     ledger = MadeUpLedger(list(made_up.every_case().values()), PLANT)
     html = plain(Client(ledger).get("/exchangers/HX-03"))
     section = html[html.index('id="data"') : html.index('id="raw"')]
-    assert "Good: 214 h of 660 h of running carry evidence, in the 30 days up to" in section
+    assert "Good: 214 of 660 running hours carry evidence, in the 30 days up to" in section
     assert "Loggers told of three gaps of two instruments, 30 h in all" in section
     assert (
         '<th scope="row">Primary supply</th><td>log disabled (1), no usable value (1)</td>'

@@ -120,6 +120,10 @@ def test_spans_of_days_are_as_fine_as_they_are_near() -> None:
     )
     assert near == f"2{NB}Jan–21{NB}Mar{NB}2027"
     assert far == f"Apr–Nov{NB}2027"
+    same = dates.day_span(
+        datetime(2026, 11, 22, tzinfo=UTC), datetime(2026, 11, 29, tzinfo=UTC), made_up.ZONE, today
+    )
+    assert same == f"22–29{NB}Nov{NB}2026"
 
 
 def test_time_to_the_limit_is_in_weeks_then_in_months() -> None:
@@ -172,7 +176,7 @@ def test_verdicts_say_what_to_do_and_why() -> None:
     assert said["deposit"] == "Clean it: deposit."
     assert said["thermometer"] == "Check a thermometer: primary return."
     assert said["add plates"] == "Add 12 plates: too few for the load."
-    assert said["stopped"] == f"Cannot tell since 4{NB}November."
+    assert said["stopped"] == f"Cannot tell since 4{NB}November{NB}2026."
     assert said["visited"] == "Leave it: the visit worked."
     assert said["nothing known"] == "Cannot tell yet."
 
@@ -204,6 +208,17 @@ def test_a_visit_without_effect_is_said(high: float, verb: str) -> None:
     assert "changed by 0 % (−1 to +" in said
     assert proofs.visit_sentence(made_up.visited(), plant) == ""
     assert verdicts.headline(made_up.deposit(), plant) == "Clean it: deposit."
+
+
+def test_a_gain_known_too_little_and_added_plates_are_no_visit_without_effect() -> None:
+    plant = made_up.whole_plant()
+    assert proofs.changed_nothing(_with_useless_visit(made_up.clean(), 0.25), plant) == ""
+    added = _with_useless_visit(made_up.clean(), 0.018)
+    last = added.proofs[-1]
+    deed = replace(last.event, deed=Deed.PLATES_CHANGED, plates_after=106)
+    plates = replace(last, event=deed)
+    assert proofs.proof_text(plates).startswith("U changed by 0")
+    assert proofs.changed_nothing(replace(added, proofs=(plates,)), plant) == ""
 
 
 def test_a_later_visit_that_worked_silences_the_one_before() -> None:
@@ -261,6 +276,12 @@ def test_home_sentence_says_when_nobody_is_needed() -> None:
     assert "HX-05" in text
 
 
+def test_a_single_exchanger_is_not_told_of_twice() -> None:
+    alone = made_up.clean_later()
+    text = verdicts.home_sentence([alone], made_up.whole_plant())
+    assert text == f"{alone.tag} does not need you. It may later: deposit, still mild."
+
+
 def test_cost_that_may_be_nothing_is_at_most() -> None:
     assert verdicts.month_of_waiting(made_up.thermometer()).main == f"at most{NB}€25"
     assert not verdicts.is_a_loss(Estimate(value=5, low=-1, high=9))
@@ -280,6 +301,13 @@ def test_every_template_can_be_filled_and_survives_missing_numbers() -> None:
             text = remark_text(remark)
             assert text
             assert not re.search(r"[{}\[\]]", text), f"{code}: {text}"
+
+
+def test_a_list_whose_first_is_left_out_begins_with_its_second() -> None:
+    said = remark_text(
+        Remark(code="quiet_hours", numbers={"running": 719.0, "quiet": 34.0, "transient": 34.0})
+    )
+    assert said.endswith("no alert rests on them: 34 not steady")
 
 
 def test_remark_leaves_out_what_is_not_known() -> None:

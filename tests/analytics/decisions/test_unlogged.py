@@ -139,6 +139,6 @@ def test_an_alert_outlives_no_proven_recovery_but_outlives_a_doubtful_one():
     deposit = np.r_[np.zeros(10), np.full(20, 0.1), np.zeros(30)]
     raised, no = deposit > 0.05, np.zeros(n, dtype=bool)
     raised[30:] = True  # the scores go on
-    sure = fouling_spans(raised, no, no, deposit, np.full(n, 0.01))
+    sure = fouling_spans(raised, no, no, deposit, np.full(n, 0.01), 0.012)
     assert sure == [(10, 30 + 13)]
-    assert fouling_spans(raised, no, no, deposit, np.full(n, 0.05)) == [(10, None)]
+    assert fouling_spans(raised, no, no, deposit, np.full(n, 0.05), 0.012) == [(10, None)]

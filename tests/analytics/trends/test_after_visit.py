@@ -14,6 +14,7 @@ from analytics.trends.model import DEPOSIT, SIZE
 DAYS = np.arange(20_000, 20_150)
 READY, VISIT = 20_030, 20_090
 THRESHOLD = 10.0
+LEAST = 0.012  # deposit that is worth an alarm, times U0
 METER = 4
 
 
@@ -42,7 +43,7 @@ def information(deposit, *, also=None, renewals=()):
 
 def alarms(info, accusable, index=(DEPOSIT, METER), visits=()):
     scores = drift_scores(info, index, READY, visits, accusable)
-    return deposit_alarm_days(scores, THRESHOLD)
+    return deposit_alarm_days(scores, THRESHOLD, LEAST)
 
 
 @pytest.fixture
@@ -80,7 +81,9 @@ def test_what_comes_back_after_a_visit_is_raised_again(grown):
 def left(deposit, sd, alarm_until):
     n = len(DAYS)
     alarm = np.isin(DAYS, np.arange(20_061, alarm_until))
-    return deposit_left_days(DAYS, alarm, np.full(n, deposit), np.full(n, sd), (VISIT,), THRESHOLD)
+    return deposit_left_days(
+        DAYS, alarm, np.full(n, deposit), np.full(n, sd), (VISIT,), THRESHOLD, LEAST
+    )
 
 
 def test_what_a_visit_left_is_raised_though_it_does_not_grow():

@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from scipy.integrate import trapezoid
 
 from analytics.trends.clean_reference import CleanFit
 from analytics.trends.daily import (
@@ -15,6 +16,7 @@ from analytics.trends.daily import (
 )
 from analytics.trends.drift import (
     BEFORE_READY,
+    GROWN,
     ONSET_EVERY,
     alarm_threshold,
     deposit_alarm_days,
@@ -22,7 +24,7 @@ from analytics.trends.drift import (
     twice_running,
 )
 from analytics.trends.model import DEPOSIT, INDEX, SIZE
-from analytics.trends.tracking import explanations, leading, track
+from analytics.trends.tracking import by_onset, explanations, leading, track, with_onsets
 from analytics.trends.wander import (
     AGEING_K,
     AGEING_METER,
@@ -34,6 +36,7 @@ from tests.analytics.plants import DENSITY_kg_m3, counterflow, model_hours
 from tests.analytics.trends.test_model import PIVOT, _films_UA, _model, _truth
 
 READY = 40
+LEAST = 0.012  # deposit that is worth an alarm, times U0
 INSTRUMENTS = (0, 1, 2, 3, 4, 5)
 # What a day's hours see: a deposit in both residuals, a thermometer in one or the other, and so on.
 SEEN = np.zeros((4, SIZE))
@@ -112,6 +115,51 @@ def test_the_scores_are_the_likelihood_ratio_of_all_days_at_once():
     assert scores.ratio[last, 0] == pytest.approx(best, rel=1e-6)
 
 
+def test_evidence_is_the_likelihood_ratio_averaged_over_onset_shape_and_size():
+    """By brute force: every onset and shape, the size integrated on a grid over half a normal prior."""
+    info = _information(np.random.default_rng(1), 60, _drift(60, DEPOSIT, 50, 0.02))
+    scores, last = _scores(info), 56
+    L = np.zeros(((last + 1) * SIZE,) * 2)
+    for i in range(last + 1):
+        L[i * SIZE : (i + 1) * SIZE, i * SIZE : (i + 1) * SIZE] = info.matrix[i]
+    E = info.vector[: last + 1].ravel()
+    weight = np.linalg.inv(np.eye(len(L)) + L @ _joint_covariance(info, last))
+    sizes = np.linspace(0, 8 * GROWN, 40_001)
+    prior = 2 / np.sqrt(2 * np.pi) / GROWN * np.exp(-((sizes / GROWN) ** 2) / 2)
+    ratios = []
+    for onset in range(READY - BEFORE_READY, last + 1, ONSET_EVERY):
+        lasted = np.arange(last - onset + 1) + 1.0
+        for profile in (lasted / lasted[-1], np.ones(len(lasted))):
+            moved = np.zeros((last + 1, SIZE))
+            moved[onset:, DEPOSIT] = profile
+            change = moved.ravel()
+            score, known = change @ weight @ E, change @ weight @ L @ change
+            ratios.append(trapezoid(prior * np.exp(sizes * score - sizes**2 * known / 2), sizes))
+    assert scores.evidence[last, 0] == pytest.approx(np.log(np.mean(ratios)), rel=2e-3, abs=2e-3)
+
+
+def test_quiet_days_before_a_movement_cost_it_nothing_but_the_choice_of_its_day():
+    """A walk that lost twenty nats on a hundred quiet days and gained thirty on the thirty after."""
+    whole = np.concatenate([-0.2 * np.arange(1, 101), -20.0 + np.arange(1, 31)])[:, None]
+    found = by_onset(whole)[:, 0]
+    assert found[-1] == pytest.approx(30 - np.log(130) + np.log(1 / (1 - np.exp(-1)) + 1 / (1 - np.exp(-0.2)) - 1), abs=0.1)  # fmt: skip
+    assert found[99] < 0
+    assert by_onset(whole[:50])[:, 0] == pytest.approx(found[:50])  # no later day counts
+
+
+def test_a_late_change_of_an_instrument_is_known_by_its_size_and_not_by_what_it_was_before():
+    truth = _drift(150, 2, 120, 1.2)
+    info = _information(np.random.default_rng(9), 150, truth)
+    scores = _scores(info)
+    plain = track(info, explanations(INSTRUMENTS), 20000 + READY)
+    tracks = with_onsets(plain, scores)
+    j = 2 + INSTRUMENTS.index(2)
+    assert tracks.evidence[-1, j] > plain.evidence[-1, j] - np.log(2.0)
+    assert tracks.evidence[-1, j] > tracks.evidence[-1, 1] + 10
+    assert tracks.moved[-1, j, 0] == pytest.approx(1.2, abs=3 * tracks.moved_sd[-1, j, 0])
+    assert tracks.moved_sd[-1, j, 0] < 0.7 * plain.moved_sd[-1, j, 0]
+
+
 def test_days_before_the_reference_is_ready_score_nothing():
     info = _information(np.random.default_rng(2), 60, _drift(60, DEPOSIT, 10, 0.3))
     assert not _scores(info).ratio[:READY].any()
@@ -143,7 +191,7 @@ def test_nothing_but_noise_hardly_ever_raises_an_alarm():
     alarms, above = 0, 0
     for seed in range(30):
         scores = _scores(_information(np.random.default_rng(1000 + seed), 240))
-        alarms += bool(deposit_alarm_days(scores, threshold).any())
+        alarms += bool(deposit_alarm_days(scores, threshold, LEAST).any())
         first = scores.ratio[:, 0]
         above += bool(twice_running((first > threshold) & (first > scores.rival)).any())
     assert above <= 5
@@ -154,7 +202,7 @@ def test_a_drift_that_an_instrument_explains_raises_no_fouling_alarm():
     for seed in range(10):
         truth = _drift(140, 1, 60, 2.0, 30)
         scores = _scores(_information(np.random.default_rng(50 + seed), 140, truth))
-        assert not deposit_alarm_days(scores, alarm_threshold(0.01)).any()
+        assert not deposit_alarm_days(scores, alarm_threshold(0.01), LEAST).any()
 
 
 def test_a_deposit_that_shrinks_is_none():

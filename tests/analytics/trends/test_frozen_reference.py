@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from analytics.trends.daily import DailyInformation, Renewal
-from analytics.trends.frozen_reference import frozen_days, tracked_days
+from analytics.trends.frozen_reference import WIDEN_TRACKED, frozen_days, tracked_days
 from analytics.trends.model import DEPOSIT, SIZE
-from analytics.trends.reference_condition import WIDEN_DEPOSIT
 
 READY, DAYS = 60, 160
 GROWTH = 0.001  # a day, from the end of the reference period on
@@ -96,4 +95,4 @@ def test_a_tracked_level_is_alike_from_day_to_day():
     mean = np.full(len(found.day), 1.0 / len(found.day))
     total = np.diag(found.standard_error**2) + found.wander + found.reference
     assert np.sqrt(mean @ total @ mean) > 3.0 * 0.01 / np.sqrt(len(mean))
-    assert np.sqrt(total[0, 0]) == pytest.approx(0.01 * WIDEN_DEPOSIT * np.sqrt(1.2))
+    assert np.sqrt(total[0, 0]) == pytest.approx(0.01 * WIDEN_TRACKED * np.sqrt(1.2))
