@@ -21,8 +21,8 @@ Floats = NDArray[np.float64]
 # How unevenly deposits grow: the rate departs from its law by so much (a day, one standard
 # deviation), and comes back within so many days. How uneven this one is, its own days tell: all
 # three are tried. Clean plates, and those with a deposit that came at one stroke, are the evenest.
-RATE_SD = (1.0e-4, 3.5e-4, 1.2e-3)
-RATE_PRIOR = (0.5, 0.35, 0.15)
+RATE_SD = (0.6e-4, 2.5e-4, 8.0e-4)
+RATE_PRIOR = (0.65, 0.27, 0.08)
 EVENEST_RATE_SD = 5.0e-5
 RATE_MEMORY_DAYS = 45.0
 LEVEL_WANDER = 4.0e-4  # per root day
@@ -32,7 +32,7 @@ AMPLITUDE_SD = (0.04, 0.25)
 AMPLITUDE_PRIOR = (0.3, 0.7)
 YARDSTICK_DAYS = 180.0
 # The error of the clean reference, over what is stated of it: mostly less, sometimes more.
-REFERENCE_FACTOR = (0.4, 1.2)
+REFERENCE_FACTOR = (0.3, 1.0)
 # Two deposits in five begin with the clean exchanger; else it may begin any day, about once in ten
 # months. Without this a start in the last days, which no data can deny, would look likely.
 CHANCE_FROM_THE_START = 0.4
@@ -74,14 +74,14 @@ LAWS: tuple[Law, ...] = (
     *(Law("linear, then stops", "stops", d) for d in (20.0, 40.0, 60.0, 90.0)),
 )
 LAW_FAMILIES: tuple[str, ...] = tuple(dict.fromkeys(law.family for law in LAWS))
-# Of the deposits that grow, or came at one stroke. Straight growth counts for all others together:
+# Of the deposits that grow, or came at one stroke. Straight growth counts for twice all others together:
 # the three that flatten stand against it side by side, and would pull the middle of the forecast late.
 FAMILY_PRIOR = {
     "step": 0.1,
-    "linear": 0.55,
-    "falling rate": 0.1,
-    "asymptotic": 0.1,
-    "linear, then stops": 0.15,
+    "linear": 0.66,
+    "falling rate": 0.06,
+    "asymptotic": 0.06,
+    "linear, then stops": 0.12,
 }
 
 

@@ -29,6 +29,7 @@ from analytics.vocabulary.records import LatestInterval
 
 SHORT_STEP_s = 900.0
 SHORT_SPACING_h = 0.34  # logged at least every twenty minutes: quarter-hours can be shown
+LATEST = 3  # intervals at the end of a record among which one is whole
 
 
 def interval_table(account: Account, trends: pd.DataFrame) -> tuple[HourTable, float]:
@@ -82,11 +83,15 @@ def latest_interval(account: Account, frame: pd.DataFrame, step_s: float) -> Lat
     whole = frame.index[frame[list(TEMPERATURES)].notna().all(axis=1)]
     if not len(whole):
         return None
-    row = frame.loc[whole[-1]]
+    # a regular log's last reading opens an interval that nothing follows: the one before is whole
+    gap = frame.loc[whole[-LATEST:], "set_aside"].to_numpy(dtype=np.int64) & REASON_BITS["gap"]
+    complete = np.flatnonzero(gap == 0)
+    start = whole[-LATEST:][complete[-1]] if len(complete) else whole[-1]
+    row = frame.loc[start]
     values = {str(k): float(v) for k, v in row.items() if np.isfinite(v) and k != "set_aside"}
     bits = int(row["set_aside"])
     return LatestInterval(
-        start_utc=whole[-1].to_pydatetime(),
+        start_utc=start.to_pydatetime(),
         minutes=step_s / 60.0,
         values=values,
         set_aside=tuple(name for name, bit in REASON_BITS.items() if bits & bit),

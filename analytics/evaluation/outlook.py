@@ -43,6 +43,7 @@ from analytics.vocabulary.records import (
 )
 
 HORIZON_DAYS = 730
+ONSET_MARGIN_DAYS = 14  # by which an alarm may date the beginning of a deposit late
 FUTURES = 400
 LEAST_FORECAST_DAYS = 15
 FAR_LIKELIER = (
@@ -131,7 +132,8 @@ def foresee(account: Account, at: ReferencePoint) -> FoulingForecast | None:
     elif (beside := _beside_an_instrument(account)) is not None:
         days = tracked_days(info.day, *beside, since)
     else:
-        days = frozen_days(info, account.ready, since)
+        since = max(since, _clean_until(account))
+        days = frozen_days(info, max(account.ready, _clean_until(account)), since)
     if len(days.day) < LEAST_FORECAST_DAYS:
         return None
     return forecast_fouling(
@@ -141,6 +143,22 @@ def foresee(account: Account, at: ReferencePoint) -> FoulingForecast | None:
         made=np.datetime64(int(info.day[-1]), "D"), horizon_days=HORIZON_DAYS,
         start_sd=0.1 if since in account.surface_days else 0.005,
     )  # fmt: skip
+
+
+def _clean_until(account: Account) -> int:
+    """Return the day up to which an alarm takes the plates for clean; 0: none stands, or a visit came between.
+
+    All that was seen until then is the clean reference: a winter's days know its film law far better than
+    the first five weeks do.
+    """
+    info, scores, alarm = account.info, account.scores, account.alarm
+    assert info is not None
+    assert scores is not None
+    assert alarm is not None
+    if account.surface_days and account.surface_days[0] <= info.day[-1]:
+        return 0
+    rows = np.flatnonzero(alarm & (scores.ratio[:, 0] > 0))
+    return int(scores.onset[rows[0], 0]) - ONSET_MARGIN_DAYS if len(rows) else 0
 
 
 def _beside_an_instrument(account: Account) -> tuple[Array, Array] | None:
