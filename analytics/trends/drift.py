@@ -26,9 +26,9 @@ RAMP, STEP = 0, 1
 SHAPES = (RAMP, STEP)
 # Share of U at the reference condition: less is no matter for an alert.
 LEAST_LOSS = 0.025
-# How far instruments go astray, as standard deviations: an error of tens of kelvin is no rival to a
-# deposit, however well it would fit.
-ASTRAY_K, ASTRAY_METER = 3.0, 0.1
+# How far things go, as standard deviations: an error of tens of kelvin is no rival to a deposit, however
+# well it would fit; nor do plates lose all they have within days, as a few odd hours of summer may say.
+ASTRAY_K, ASTRAY_METER, ASTRAY_DEPOSIT = 3.0, 0.1, 0.3
 # How large changes are where there are any, as standard deviations (judgement); a deposit only grows.
 CHANGED_K, CHANGED_METER, GROWN = 1.5, 0.1, 0.05
 MET_DAYS = 14  # with evidence before a visit: an alarm there is one the visit met
@@ -128,7 +128,7 @@ def drift_scores(
 
 def _astray(unknown: int) -> float:
     if unknown == DEPOSIT:
-        return float("inf")
+        return ASTRAY_DEPOSIT
     return ASTRAY_K if unknown < 4 else ASTRAY_METER
 
 

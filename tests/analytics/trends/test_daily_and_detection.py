@@ -15,6 +15,7 @@ from analytics.trends.daily import (
     with_statements,
 )
 from analytics.trends.drift import (
+    ASTRAY_DEPOSIT,
     BEFORE_READY,
     GROWN,
     ONSET_EVERY,
@@ -111,7 +112,7 @@ def test_the_scores_are_the_likelihood_ratio_of_all_days_at_once():
             change = moved.ravel()
             score, known = change @ weight @ E, change @ weight @ L @ change
             if score > 0:
-                best = max(best, score**2 / (2 * known))
+                best = max(best, score**2 / (2 * (known + (profile[-1] / ASTRAY_DEPOSIT) ** 2)))
     assert scores.ratio[last, 0] == pytest.approx(best, rel=1e-6)
 
 
