@@ -118,7 +118,7 @@ def daily_information(
     ready : first day after the reference period
     """
     days, counts, L, E = _sums_about(fit, hours, day, np.zeros(len(hours)), assumed_secondary)
-    level = _levels(days, *_own_deposit(L, E), {r.day for r in renewals})[1]
+    level = _levels(days, L, E, renewals)[1]
     thick = (days >= ready) & (level > RELINEARISE)
     again = np.isin(day, days[thick])
     if again.any():
@@ -126,8 +126,8 @@ def daily_information(
         part = _sums_about(fit, hours.subset(again), day[again], at, assumed_secondary)
         rows = np.searchsorted(days, part[0])
         L[rows], E[rows] = part[2], part[3]
-    L, E, A0, b0 = _with_renewals(fit, L, E, days, renewals)
-    return _weigh_days(days, L, E, counts, A0, b0, renewals)
+    z, _ = _levels(days, L, E, renewals)
+    return _weigh_days(days, z, *_with_renewals(fit, L, E, days, renewals), counts, renewals)
 
 
 def _sums_about(
@@ -185,16 +185,16 @@ def _with_renewals(
 
 def _weigh_days(
     days: NDArray[np.int64],
+    z: Array,
     L: Array,
     E: Array,
-    hours: NDArray[np.int64],
     A0: Array,
     b0: Array,
+    hours: NDArray[np.int64],
     renewals: tuple[Renewal, ...],
 ) -> DailyInformation:
     """Take weight from wild days, and learn how restless the plant is, both causally."""
     deposit, se = _own_deposit(L, E)
-    z, _ = _levels(days, deposit, se, {r.day for r in renewals})
     weight = np.minimum(1.0, 7.0 / (6.0 + z**2))
     spread = pd.Series(np.abs(z)).rolling(SCALE_DAYS, min_periods=SCALE_LEAST_DAYS).median()
     scale = np.maximum((spread.fillna(0.6745).to_numpy() / 0.6745) ** 2, 1.0)
@@ -205,25 +205,46 @@ def _weigh_days(
 
 
 def _levels(
-    days: NDArray[np.int64], deposit: Array, se: Array, restart: set[int]
+    days: NDArray[np.int64], L: Array, E: Array, renewals: tuple[Renewal, ...]
 ) -> tuple[Array, Array]:
     """Standardised distance of each day's deposit from what the earlier days let expect, and that.
 
     Expected is a level that walks at random and has a slope: without one, a deposit that grows fast
-    would look like a restless plant, and the evidence of its growth be discounted.
+    would look like a restless plant, and the evidence of its growth be discounted. A new instrument's
+    error is learnt beside it, or it would pass for a deposit, be linearised as one, and bend the days.
+
+    Parameters
+    ----------
+    L, E : (d, 22, 22), (d, 22) the days' information about the unknowns without their renewals
     """
+    new = [r for r in renewals if r.index != DEPOSIT]
+    visits = [r.day for r in renewals if r.index == DEPOSIT]
     z, expected = np.zeros(len(days)), np.zeros(len(days))
-    x = np.array([deposit[0], 0.0])
-    P = np.diag([se[0] ** 2 + 1.0, SLOPE_START**2])
+    deposit, se = _own_deposit(L[:1], E[:1])
+    x = np.zeros(2 + len(new))
+    x[0] = deposit[0]
+    P = np.diag([se[0] ** 2 + 1.0, SLOPE_START**2, *(r.sd**2 for r in new)])
+    F, seen = np.eye(len(x)), np.zeros((SIZE, len(x)))
+    seen[DEPOSIT, 0] = 1.0
     for i in range(len(days)):
         if i:
             gap = float(days[i] - days[i - 1])
-            F = np.array([[1.0, gap], [0.0, 1.0]])
-            x, P = F @ x, F @ P @ F.T + np.diag([LEVEL_STEP**2 * gap, SLOPE_STEP**2 * gap])
-            if any(days[i - 1] < r <= days[i] for r in restart):
-                x, P = np.array([x[0], 0.0]), np.diag([P[0, 0] + 1.0, SLOPE_START**2])
-        total = P[0, 0] + se[i] ** 2
-        z[i], expected[i] = (deposit[i] - x[0]) / np.sqrt(total), x[0]
-        gain = P[:, 0] / total
-        x, P = x + gain * (deposit[i] - x[0]), P - np.outer(gain, P[0])
+            F[0, 1] = gap
+            x, P = F @ x, F @ P @ F.T
+            P[0, 0] += LEVEL_STEP**2 * gap
+            P[1, 1] += SLOPE_STEP**2 * gap
+            if any(days[i - 1] < visit <= days[i] for visit in visits):
+                x[1], P[:2, :2] = 0.0, np.diag([P[0, 0] + 1.0, SLOPE_START**2])
+                P[:2, 2:] = P[2:, :2] = 0.0
+        for j, renewal in enumerate(new):
+            seen[renewal.index, 2 + j] = float(days[i] >= renewal.day)
+        M, v = seen.T @ L[i] @ seen, seen.T @ E[i]
+        own = max(float(M[0, 0]), 1e-12)
+        c = M[0] / own
+        c[0] = 1.0
+        z[i] = (v[0] / own - c @ x) / np.sqrt(c @ P @ c + 1.0 / own)
+        expected[i] = x[0]
+        P = np.linalg.solve(np.eye(len(x)) + P @ M, P)
+        P = (P + P.T) / 2
+        x = x + P @ (v - M @ x)
     return z, expected

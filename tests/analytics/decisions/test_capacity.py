@@ -91,6 +91,16 @@ def test_weather_and_habit_are_no_change_of_use(seed):
     assert as_used_now(outdoor, load) is load
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_a_load_that_bends_with_the_weather_is_no_change_of_use(seed):
+    """A quarter more or less than the line between cold and mild, first a winter and then a spring."""
+    rng = np.random.default_rng(seed)
+    outdoor = np.concatenate([rng.normal(0, 3, 110), rng.normal(9, 2.5, 90)])
+    load = 20_000.0 * np.maximum(15.0 - outdoor, 0.0) ** 0.85 * (15.0**0.15)
+    load *= 1 + 0.04 * rng.standard_normal(len(load))
+    assert as_used_now(outdoor, load) is load
+
+
 def test_too_little_winter_tells_nothing():
     rng = np.random.default_rng(2)
     assert fit_load_line(rng.uniform(18, 25, 60), rng.uniform(1e4, 2e4, 60)) is None

@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from analytics.evaluation import evaluate
+from analytics.trends.account import day_number, keep_account
+from analytics.vocabulary.quantities import REASON_BITS
 from analytics.vocabulary.records import CauseKind, Deed, MaintenanceEvent, VerdictKind
 from demo_data.simulator import Cleaning, PlatesChanged, at_design, random_scenario
 from tests.analytics.plants import plant_of, simulated
@@ -89,3 +91,22 @@ def test_events_of_others_and_of_the_future_are_ignored():
     assert told.proofs == plain.proofs == ()
     assert told.verdict == plain.verdict
     assert told.daily.equals(plain.daily)
+
+
+@pytest.mark.slow
+def test_a_day_of_work_holds_readings_of_before_and_after_and_tells_of_neither():
+    """A thermometer set right by 0.9 K at ten in the morning is no finding on that day or later."""
+    at = datetime(2026, 1, 20, 10, tzinfo=UTC)
+    role = "primary_return_temperature"
+    plant = simulated(None, 42)
+    later = plant.logged.index >= at
+    logged = plant.logged.copy()
+    logged.loc[later, role] += 0.9
+    event = MaintenanceEvent(tag="HX", at_utc=at, deed=Deed.THERMOMETER_CALIBRATED, role=role)
+    found = evaluate(plant.exchanger, logged, (event,))
+    assert not found.alerts
+    assert found.verdict.kind is VerdictKind.LEAVE
+    account = keep_account(plant.exchanger, logged, (event,))
+    marked = (account.set_aside & REASON_BITS["day_of_work"]) != 0
+    assert set(account.table.day[marked]) == {day_number(at)}
+    assert (account.set_aside[account.table.day == day_number(at)] != 0).all()
