@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 # deviation), and comes back within so many days. How uneven this one is, its own days tell: all
 # three are tried. Clean plates, and those with a deposit that came at one stroke, are the evenest.
 RATE_SD = (0.6e-4, 2.5e-4, 8.0e-4)
-RATE_PRIOR = (0.65, 0.27, 0.08)
+RATE_PRIOR = (0.5, 0.35, 0.15)
 EVENEST_RATE_SD = 5.0e-5
 RATE_MEMORY_DAYS = 45.0
 LEVEL_WANDER = 4.0e-4  # per root day

@@ -32,7 +32,7 @@ RISEN_BY_DEPOSIT = 2.0  # a thick deposit may narrow the channels by as much
 FILM = 0.05  # more than two sensors differ by over a season
 # What thermometers may come to be off by in the difference that a flow nobody measures is taken from, K.
 ASTRAY_K, IMPLIED_APART_K = 1.0, 6.0
-METER_OFF, METER_SURE = 0.04, 3.0  # least gain of a meter, and standard deviations, by both sides
+METER_OFF, METER_SURE = 0.06, 4.0  # least gain of a meter, and standard deviations, by both sides
 LEAST_PRESSURE_Pa = 300.0  # below, a sensor's resolution is what is seen
 
 

@@ -6,6 +6,8 @@ verdict drawn from it.
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from analytics.decisions.diagnosis import (
     CREDIBLE,
     INSTRUMENT_EVIDENCE,
@@ -22,6 +24,7 @@ ALIKE = 0.4  # share of the blame from which an instrument is named beside anoth
 # (by simulation).
 BEYOND_FLOWS = 100.0
 COLD_END = (1, 3)
+UNNAMED_MARGIN = 10.0  # log evidence by which it must beat what may not be named (by simulation)
 
 
 def accused_instrument(
@@ -32,10 +35,28 @@ def accused_instrument(
     Instruments may share the blame (only the ratio of two meters shows in the balance; both ends of a
     cold pair look alike at times): then the likelier is named and the other is the runner-up.
     """
+    named = account.may_be_named()
     return next(
-        (c for c in off_for_sure(odds, listed, alarmed) if _index_of(c) in account.may_be_named()),
+        (
+            c
+            for c in off_for_sure(odds, listed, alarmed)
+            if _index_of(c) in named
+            and (c.subject in alarmed or _beats_unnamed(odds, _index_of(c), named))
+        ),
         None,
     )
+
+
+def _beats_unnamed(odds: Odds, unknown: int, named: tuple[int, ...]) -> bool:
+    """Tell whether an instrument explains clearly more than those that may not be named can."""
+    own = max(v for i, v in odds.evidence.items() if unknown in odds.explanation[i].moving)
+    others = [
+        v
+        for i, v in odds.evidence.items()
+        if unknown not in odds.explanation[i].moving
+        and set(odds.explanation[i].moving) - {DEPOSIT, *named}
+    ]
+    return own > max(others, default=-np.inf) + UNNAMED_MARGIN
 
 
 def off_for_sure(odds: Odds, listed: list[Cause], alarmed: set[str | None]) -> list[Cause]:

@@ -16,6 +16,7 @@ from analytics.vocabulary.records import AlertEvent, CauseKind, Remark
 
 QUIET_DAYS = 14  # with evidence, below half the threshold, before an alert ends
 LEAST_LEVEL = 0.01  # times U0, for sure: a deposit that stands
+RETURNED_K = 0.75  # half of what a secondary return must exceed its curve by
 INSTRUMENT_MARGIN = 5.0
 INSTRUMENT_EVIDENCE = 10.0
 
@@ -207,8 +208,9 @@ def building_alerts(building: BuildingSide | None) -> list[AlertEvent]:
     active = building.active_by_day
     days = pd.DatetimeIndex(building.days.astype("datetime64[s]")).tz_localize("UTC")
     never = np.zeros(len(active), dtype=bool)
-    known = np.isfinite(building.excess_by_day_K)
-    calm = known & ~active
+    # mild days show less of a by-pass; only one whose return is back on its curve speaks against it
+    with np.errstate(invalid="ignore"):
+        calm = (building.excess_by_day_K < RETURNED_K) & ~active
     return [
         AlertEvent(
             kind=CauseKind.BUILDING_SIDE, subject=None, raised_utc=days[a].to_pydatetime(),
