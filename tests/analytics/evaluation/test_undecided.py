@@ -1,0 +1,111 @@
+"""What is said between "established" and "nothing moves"; whom an alert accuses; when one ends."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics.decisions.building_side import BuildingSide
+from analytics.decisions.diagnosis import Odds
+from analytics.evaluation.accused import UNNAMED_MARGIN, accused_instrument
+from analytics.evaluation.alerts import building_alerts
+from analytics.evaluation.verdict import _undecided
+from analytics.trends.tracking import explanations
+from analytics.vocabulary.records import Cause, CauseKind, Estimate, VerdictKind
+
+SUPPLY, RETURN = "primary_supply_temperature", "primary_return_temperature"
+HEALTH = SimpleNamespace(consequences=())
+
+
+def sure(value):
+    return Estimate(value=value, low=value - 0.1, high=value + 0.1)
+
+
+def odds(shares, evidence, instruments=(0, 1, 2, 3, 4)):
+    """By what moves alone: nothing, the deposit, then each instrument; pairs explain nothing."""
+    listed = explanations(instruments)
+    alone = len(instruments) + 2
+    return Odds(
+        explanation=listed,
+        share=dict(enumerate([*shares, *[0.0] * (len(listed) - alone)])),
+        evidence=dict(enumerate([*evidence, *[-50.0] * (len(listed) - alone)])),
+        deposit=sure(0.0), deposit_sd=0.01, moved={i: sure(1.5) for i in instruments},
+    )  # fmt: skip
+
+
+def cause(kind, subject, chances):
+    return Cause(kind=kind, subject=subject, chances=chances, times_less_likely=1.0)
+
+
+def state(value):
+    return SimpleNamespace(
+        cleanliness_factor=Estimate(value=value, low=value - 0.05, high=value + 0.05)
+    )
+
+
+def undecided(nothing, deposit, instrument, cleanliness):
+    found = odds([nothing, deposit, instrument, 0, 0, 0, 0], [0.0] * 7)
+    ranked = sorted(
+        [
+            cause(CauseKind.DEPOSIT, None, deposit),
+            cause(CauseKind.THERMOMETER, SUPPLY, instrument),
+        ],
+        key=lambda c: -c.chances,
+    )
+    return _undecided(found, ranked, state(cleanliness), HEALTH)
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ((0.5, 0.3, 0.2, 0.93), None),  # nothing moves is as likely as not
+        ((0.05, 0.6, 0.35, 0.93), "deposit_or_instrument"),
+        ((0.05, 0.93, 0.02, 0.93), "deposit_suspected"),
+        ((0.05, 0.93, 0.02, 0.99), None),  # too little to matter
+        ((0.05, 0.02, 0.93, 0.99), "one_meter_ambiguous"),  # an instrument, not to be named
+    ],
+)
+def test_what_moved_for_sure_is_not_left_alone(given, said):
+    verdict = undecided(*given)
+    if said is None:
+        assert verdict is None
+        return
+    assert verdict.kind is VerdictKind.CANNOT_TELL
+    assert said in {r.code for r in verdict.reasons}
+    assert verdict.cause is not None
+
+
+@pytest.mark.parametrize(
+    ("supply", "meter", "named"),
+    [(40.0, 40.0 - UNNAMED_MARGIN - 1, True), (40.0, 40.0 - UNNAMED_MARGIN + 1, False)],
+)
+def test_an_instrument_is_accused_if_what_may_not_be_named_explains_clearly_less(
+    supply, meter, named
+):
+    found = odds([0, 0, 0.9, 0, 0, 0, 0.1], [0.0, 0.0, supply, 0.0, 0.0, 0.0, meter])
+    listed = [
+        cause(CauseKind.THERMOMETER, SUPPLY, 0.9),
+        cause(CauseKind.FLOW_METER, "primary_flow", 0.1),
+    ]
+    account = SimpleNamespace(may_be_named=lambda: (0, 1, 3))
+    accused = accused_instrument(account, found, listed, set())
+    assert (accused is not None) is named
+    if named:
+        assert accused.subject == SUPPLY
+    # once alarmed by itself, it stays so
+    assert accused_instrument(account, found, listed, {SUPPLY}).subject == SUPPLY
+
+
+@pytest.mark.parametrize(("mild_K", "ends"), [(1.2, False), (0.4, True), (np.nan, False)])
+def test_a_buildings_fault_ends_with_its_return_back_on_its_curve(mild_K, ends):
+    """A by-pass shows less in mild weather; forty mild days do not acquit it unless nothing is left."""
+    days = pd.date_range("2026-01-01", periods=80, freq="D").to_numpy().astype("datetime64[D]")
+    excess = np.where(np.arange(80) < 40, 4.0, mild_K)
+    active = (np.arange(80) >= 10) & (np.arange(80) < 40)
+    side = BuildingSide(
+        excess_K=None, flow_excess=None, since=None, days=days, excess_by_day_K=excess,
+        active_by_day=active,
+    )  # fmt: skip
+    (alert,) = building_alerts(side)
+    assert (alert.ended_utc is not None) is ends
