@@ -40,6 +40,7 @@ LEAST_FALL = 0.02  # times U0
 LEAST_SHARE = 0.35  # of the deposit there was
 BELOW_CLEAN = 0.04  # times U0, for sure
 STOOD_DAYS = 14  # with evidence before the step, in which the deposit's alarm must have stood
+WEEK = 7  # days with evidence before a fall
 ESTABLISHED, LEAST_LEVEL = 2.5, 0.03  # standard deviations and level, where no alarm stood
 QUIET_DAYS = 21  # around a log entry on the same thing, and after a step that was told
 MOST = 15.0  # times what matters: beyond it no swap of an instrument, but of pipes or points
@@ -121,7 +122,7 @@ def _told(account: Account, scores: StepScores, row: int) -> Unlogged | None:
     j = int(falls.argmax())
     # with a single meter its own change looks alike; whoever reads the proposal is told so
     ahead = float(falls[j] - best[may_be_named].max(initial=0.0))
-    kind = _fall_kind(account, scores, j, falls[j], ahead)
+    kind = _fall_kind(account, scores, j, falls[j], ahead, row)
     if kind is not None:
         return _unlogged(account, scores, kind, j, 0, ahead, row)
     leader = int(best.argmax())
@@ -145,7 +146,7 @@ def _told(account: Account, scores: StepScores, row: int) -> Unlogged | None:
 
 
 def _fall_kind(
-    account: Account, scores: StepScores, j: int, ratio: float, ahead: float
+    account: Account, scores: StepScores, j: int, ratio: float, ahead: float, row: int
 ) -> Kind | None:
     assert account.alarm is not None
     deposit, deposit_sd = account.deposit()
@@ -153,7 +154,7 @@ def _fall_kind(
         return None
     first = int(scores.row[j])
     fall, before, sd = -float(scores.size[j, 0]), float(deposit[first - 1]), deposit_sd[first - 1]
-    if fall < max(LEAST_FALL, 2.0 * float(scores.sd[j, 0])):
+    if fall < max(LEAST_FALL, 2.0 * float(scores.sd[j, 0])) or not _fell(account, first, row, fall):
         return None
     stood = bool(account.alarm[max(first - STOOD_DAYS, 0) : first].any())
     stood |= before > max(ESTABLISHED * sd, LEAST_LEVEL)
@@ -162,6 +163,21 @@ def _fall_kind(
     below = fall - before - NINE_IN_TEN * float(np.hypot(sd, scores.sd[j, 0]))
     better = below > BELOW_CLEAN and ratio > BETTER_SURE and ahead > BETTER_AHEAD
     return "plates" if better else None
+
+
+def _fell(account: Account, first: int, row: int, fall: float) -> bool:
+    """Tell whether the days' own deposits, the week before and since, differ by half of a fall at least.
+
+    A deposit that came at one stroke is no bend; the search mimics it by a steep one and a fall after it.
+    """
+    info = account.info
+    assert info is not None
+
+    def mean(rows: slice) -> float:
+        weight = np.maximum(info.deposit_se[rows], 1e-9) ** -2.0
+        return float(weight @ info.deposit[rows] / weight.sum())
+
+    return mean(slice(max(first - WEEK, 0), first)) - mean(slice(first, row + 1)) > fall / 2
 
 
 def _unlogged(

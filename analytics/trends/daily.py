@@ -16,6 +16,7 @@ from analytics.trends.day_effects import STUDENT, day_effect_sd, day_sums
 from analytics.trends.model import DEPOSIT, SIZE, Array, ModelHours, inverse_covariance
 
 RELINEARISE = 0.03  # times U0: a deposit whose effect is no longer linear about clean plates
+JUMPED = 4.0  # standard deviations above what the days before let expect
 SLOPE_START, SLOPE_STEP = 1e-3, 3e-4  # of its slope: per day, per day and root day
 LEVEL_STEP = 0.004  # of the deposit per root day, for telling wild days
 SCALE_DAYS = 60  # the recent days that say how restless this plant is
@@ -118,16 +119,30 @@ def daily_information(
     ready : first day after the reference period
     """
     days, counts, L, E = _sums_about(fit, hours, day, np.zeros(len(hours)), assumed_secondary)
-    level = _levels(days, L, E, renewals)[1]
-    thick = (days >= ready) & (level > RELINEARISE)
-    again = np.isin(day, days[thick])
-    if again.any():
-        at = level[np.searchsorted(days, day[again])]
-        part = _sums_about(fit, hours.subset(again), day[again], at, assumed_secondary)
-        rows = np.searchsorted(days, part[0])
-        L[rows], E[rows] = part[2], part[3]
+    z, level = _levels(days, L, E, renewals)
+    later = days >= ready
+    _linearise_again(fit, hours, day, days, L, E, np.where(later, level, 0.0), assumed_secondary)
+    # a deposit that came at one stroke is ahead of the level for days: those go by their own
+    jumped = later & (z > JUMPED)
+    for _ in range(2 if jumped.any() else 0):
+        own = np.where(jumped, _own_deposit(L, E)[0], 0.0)
+        _linearise_again(fit, hours, day, days, L, E, own, assumed_secondary)
     z, _ = _levels(days, L, E, renewals)
     return _weigh_days(days, z, *_with_renewals(fit, L, E, days, renewals), counts, renewals)
+
+
+def _linearise_again(
+    fit: CleanFit, hours: ModelHours, day: NDArray[np.int64], days: NDArray[np.int64], L: Array,
+    E: Array, level: Array, assumed_secondary: bool,
+) -> None:  # fmt: skip
+    """Replace, in ``L`` and ``E``, the days on which ``level`` (d,) is more than a few percent."""
+    again = np.isin(day, days[level > RELINEARISE])
+    if not again.any():
+        return
+    at = level[np.searchsorted(days, day[again])]
+    part = _sums_about(fit, hours.subset(again), day[again], at, assumed_secondary)
+    rows = np.searchsorted(days, part[0])
+    L[rows], E[rows] = part[2], part[3]
 
 
 def _sums_about(
