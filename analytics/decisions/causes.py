@@ -310,10 +310,15 @@ def _rule_causes(signs: Signs, odds: Odds) -> list[Cause]:
             CauseKind.STRAINER,
             worst.blocked,
             seen,
-            [_pressure_remark("pressure_drop_same", name, worst)],
+            [_pressure_remark(_as_before(worst), name, worst)],
             worst.recent,
         )
     return found
+
+
+def _as_before(side: PressureSide) -> str:
+    """Return the remark on a side without a strainer's sign: as it was, or risen by less than one makes."""
+    return "pressure_drop_little" if side.recent.low > 1.0 else "pressure_drop_same"
 
 
 def _pressure_remark(code: str, name: str, side: PressureSide) -> Remark:

@@ -95,7 +95,11 @@ def _beside_deposit(evaluation: Evaluation) -> tuple[Remark, ...]:
     said = [*_balance(cause)]
     if cause is not None and any(r.code == "one_meter_ambiguous" for r in cause.speaks_against):
         said.append(Remark(code="why_one_meter"))
-    rival = _best_rival(evaluation.causes)
+    # odds of an error that cannot be told from a deposit would be no odds
+    single = bool(said) and said[-1].code == "why_one_meter"
+    rival = _best_rival(
+        [c for c in evaluation.causes if not (single and c.kind is CauseKind.FLOW_METER)]
+    )
     return (*said, *(() if rival is None else (rival,)))
 
 

@@ -5,12 +5,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analytics.decisions.building_side import BuildingSide
+from analytics.evaluation.accused import BEYOND_FLOWS, COLD_END
 from analytics.evaluation.health import last_reading, silent_roles
 from analytics.trends.account import Account, accusable
 from analytics.trends.drift import alarm_threshold
 from analytics.trends.model import INSTRUMENTS, Array
 from analytics.trends.reference_condition import NINE_IN_TEN, days_to_index
-from analytics.trends.tracking import matters
+from analytics.trends.tracking import Tracks, matters
 from analytics.vocabulary.quantities import TEMPERATURES
 from analytics.vocabulary.records import AlertEvent, CauseKind, Remark
 
@@ -148,6 +149,8 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
             & (best[:, j] > unnamed + INSTRUMENT_MARGIN)
             & (best[:, j] > INSTRUMENT_EVIDENCE)
         )
+        if account.assumed_secondary_m3_s is not None:
+            raised &= _beyond_flows(tracks, best, j)
         if account.denied is not None:
             raised &= ~account.denied[:, j]
         for otherwise in (account.parallel, account.exchanged):
@@ -179,6 +182,16 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
                 )
             )  # fmt: skip
     return found
+
+
+def _beyond_flows(tracks: Tracks, best: Array, j: int) -> NDArray[np.bool_]:
+    """Days on which an error at the cold end beats all that flows nobody measures could bring about."""
+    index = [e.moving[0] for e in tracks.explanations[2 : 2 + best.shape[1]]]
+    if index[j] not in COLD_END:
+        return np.zeros(len(best), dtype=bool)
+    elsewhere = [i for i, unknown in enumerate(index) if unknown not in COLD_END]
+    others = best[:, elsewhere].max(axis=1, initial=0.0)
+    return np.asarray(best[:, j] > others + BEYOND_FLOWS)
 
 
 def piping_alerts(account: Account) -> list[AlertEvent]:

@@ -71,6 +71,7 @@ REMARKS: dict[str, str] = {
     "valve_calm": "The control valve moves calmly",
     # hydraulics
     "pressure_drop_same": "The[ {side!}] pressure drop is as it was at the same flow[ ({ratio} times)][; nine in ten {low..high}]",
+    "pressure_drop_little": "The[ {side!}] pressure drop is {ratio} times what it was at the same flow[ ({low..high})]; a blocked strainer makes more of it",
     "pressure_drop_risen": "The[ {side!}] pressure drop is {ratio} times what it was at the same flow[ ({low..high})]",
     "deposit_side": "The {side!} pressure drop is {ratio} times what it was at the same flow ({low..high}), the other side's is as it was: the deposit sits on the {side!} side",
     "channels_narrowed": "The {side!} pressure drop is {ratio} times what it was at the same flow ({low..high}): its channels have narrowed",

@@ -7,7 +7,14 @@ import pytest
 
 from analytics.decisions.explanation import explain
 from analytics.evaluation import evaluate
-from analytics.vocabulary.records import Cause, CauseKind, Evaluation, Remark, VerdictKind
+from analytics.vocabulary.records import (
+    Cause,
+    CauseKind,
+    Estimate,
+    Evaluation,
+    Remark,
+    VerdictKind,
+)
 from service.pages import causes
 from service.register.plant import DisplayUnits
 from service.wording import numbers
@@ -92,6 +99,20 @@ def test_the_likeliest_rival_is_named_with_the_error_it_needs():
     assert rival.code == "why_rival_thermometer"
     assert rival.numbers == {"error_K": 2.9, "times": 40.0}
     assert rival.words == {"role": "primary_return_temperature"}
+
+
+def test_a_meter_that_cannot_be_told_from_a_deposit_has_no_odds_against_it():
+    base = made_up.deposit()
+    meter = Cause(
+        kind=CauseKind.FLOW_METER, subject="primary_flow", chances=0.001, times_less_likely=900.0,
+        magnitude=Estimate(value=-0.13, low=-0.2, high=-0.06), magnitude_unit="",
+    )  # fmt: skip
+    single = replace(base.verdict.cause, speaks_against=(Remark(code="one_meter_ambiguous"),))
+    for leader, named in ((base.verdict.cause, True), (single, False)):
+        found = replace(base, causes=(leader, meter), verdict=replace(base.verdict, cause=leader))
+        codes = [r.code for r in explain(found)]
+        assert ("why_rival_meter" in codes) is named
+        assert ("why_one_meter" in codes) is not named
 
 
 def test_an_error_that_is_needed_does_not_stand_beside_none_that_explains():

@@ -13,7 +13,7 @@ from analytics.vocabulary.quantities import REASON_BITS, TEMPERATURES
 
 def frame(bits):
     index = pd.date_range("2026-03-01", periods=len(bits), freq="15min", tz="UTC")
-    columns = {role: 50.0 for role in TEMPERATURES}
+    columns = dict.fromkeys(TEMPERATURES, 50.0)
     needed = ("UA_clean_W_K", "duty_primary_W", "duty_secondary_W")
     return pd.DataFrame({**columns, **dict.fromkeys(needed, np.nan), "set_aside": bits}, index)
 

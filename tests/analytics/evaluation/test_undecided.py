@@ -9,7 +9,7 @@ import pytest
 from analytics.decisions.building_side import BuildingSide
 from analytics.decisions.diagnosis import Odds
 from analytics.evaluation.accused import UNNAMED_MARGIN, accused_instrument
-from analytics.evaluation.alerts import building_alerts
+from analytics.evaluation.alerts import _beyond_flows, building_alerts
 from analytics.evaluation.verdict import _undecided
 from analytics.trends.tracking import explanations
 from analytics.vocabulary.records import Cause, CauseKind, Estimate, VerdictKind
@@ -95,6 +95,15 @@ def test_an_instrument_is_accused_if_what_may_not_be_named_explains_clearly_less
         assert accused.subject == SUPPLY
     # once alarmed by itself, it stays so
     assert accused_instrument(account, found, listed, {SUPPLY}).subject == SUPPLY
+
+
+def test_from_four_temperatures_only_what_no_flow_could_mimic_is_alerted():
+    """Evidence by what moves, a day each: beyond the best of all flows by more than a hundred, or not."""
+    listed = explanations((0, 1, 2, 3, 5))
+    best = np.array([[300.0, 20.0, 250.0, 30.0, 40.0], [40.0, 200.0, 30.0, 20.0, 50.0]])
+    tracks = SimpleNamespace(explanations=listed)
+    assert not _beyond_flows(tracks, best, 0).any()  # a supply thermometer: a flow does the same
+    assert _beyond_flows(tracks, best, 1).tolist() == [False, True]
 
 
 @pytest.mark.parametrize(("mild_K", "ends"), [(1.2, False), (0.4, True), (np.nan, False)])
