@@ -344,7 +344,7 @@ def _read_parts(survey: Survey) -> Iterator[dict[str, pd.DataFrame]]:
         outages.add(blocks)
         yield blocks
     found.window = None
-    outages.say(found)
+    outages.say(found, survey.rules.zone)
     say_broken_bytes(broken, found)
     account.close(found, totals, survey.rules)
 

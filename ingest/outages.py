@@ -7,6 +7,7 @@ files nothing is told here.
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
 
 import numpy as np
 import pandas as pd
@@ -49,19 +50,22 @@ class Outages:
                     mine = whole if filled.all() else _covered(at[filled], second)
                     self._points[(tag, str(role))].add(mine)
 
-    def say(self, findings: Findings) -> None:
-        """Add a finding for each regular log that was silent for hours, and for each point in it."""
+    def say(self, findings: Findings, zone: tzinfo = UTC) -> None:
+        """Add a finding for each regular log that was silent for hours, and for each point in it.
+
+        Times are told in ``zone``, the site's, with its name.
+        """
         for tag, log in sorted(self._rows.items()):
             silent = _longest_first(log.silent())
             if len(silent):
-                text = f"{tag}: the log is regular and {_sentence(silent, 'has no row')}."
+                text = f"{tag}: the log is regular and {_sentence(silent, 'has no row', zone)}."
                 findings.add(REASON, text, "note", count=len(silent))
         # one point may serve many exchangers, such as the outdoor temperature
         tags: defaultdict[tuple[str, str, int], list[str]] = defaultdict(list)
         for (tag, role), log in sorted(self._points.items()):
             silent = _longest_first(log.silent_beside(self._rows[tag]))
             if len(silent):
-                said = _sentence(silent, "has no value")
+                said = _sentence(silent, "has no value", zone)
                 tags[(ROLES[role].label, said, len(silent))].append(tag)
         for (label, said, count), its in tags.items():
             text = (
@@ -167,10 +171,10 @@ def _usual_step_s(steps: Counter[int]) -> int | None:
     return usual if alike >= REGULAR_SHARE * steps.total() and usual > 0 else None
 
 
-def _sentence(silent: Times, what: str) -> str:
+def _sentence(silent: Times, what: str, zone: tzinfo) -> str:
     hours = silent[:, 2] / 3600.0
     each = [
-        f"{_stamp(begin)} to {_stamp(end)} ({seconds / 3600.0:,.0f} h)"
+        f"{_stamp(begin, zone)} to {_stamp(end, zone)} ({seconds / 3600.0:,.0f} h)"
         for begin, end, seconds in silent[:_SHOWN].tolist()
     ]
     if len(silent) == 1:
@@ -186,5 +190,5 @@ def _listed(tags: list[str]) -> str:
     return f"{', '.join(tags[:_SHOWN])}{more}"
 
 
-def _stamp(at_s: int) -> str:
-    return f"{np.datetime64(at_s, 's').astype('datetime64[m]')}Z"
+def _stamp(at_s: int, zone: tzinfo) -> str:
+    return f"{datetime.fromtimestamp(at_s, zone):%Y-%m-%d %H:%M %Z}"

@@ -91,7 +91,7 @@ def read_text(text: SourceText, name: str, rules: Rules) -> tuple[ReadResult, Ta
     totals.add(blocks)
     outages.add(blocks)
     if not rules.surveying:  # lines spread over a file leave hours out
-        outages.say(findings)
+        outages.say(findings, rules.zone)
     summarise(examination, totals, findings)
     result = ReadResult(
         blocks=blocks, findings=findings, examination=examination, gaps=join_gaps(readings)

@@ -11,6 +11,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from service.api import VERSION_PREFIX, problems
 from service.api.router import router
+from service.pages import description
 from service.pages.rendering import message_page
 from service.pages.router import make_router
 from service.settings import Settings
@@ -41,7 +42,7 @@ def create_app(settings: Settings) -> FastAPI:
         summary="A running account of plate heat exchangers.",
         version="1",
         openapi_url=f"{VERSION_PREFIX}/openapi.json",
-        # the usual pages of documentation load scripts from elsewhere; the description alone is served
+        # the usual pages of documentation load scripts from elsewhere; ours is among the pages
         docs_url=None,
         redoc_url=None,
         lifespan=lifespan,
@@ -50,6 +51,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.ledger = ledger
     app.include_router(router)
     app.include_router(make_router())
+    app.add_api_route(f"{VERSION_PREFIX}/docs", description.show, include_in_schema=False)
     problems.add_handlers(app, page=_error_page)
     app.middleware("http")(_refuse_writes_from_elsewhere)
     app.add_middleware(GZipMiddleware, minimum_size=2000)

@@ -99,7 +99,9 @@ def early_verdict(account: Account | None, health: DataHealth) -> Verdict | None
     assert account.info is not None
     after = int((account.info.day >= (account.ready or 0)).sum())
     if after < LEAST_DAYS and not bool(account.alarm is not None and account.alarm.any()):
-        return cannot_tell(Remark(code="few_days", numbers={"days": after, "needed": LEAST_DAYS}))
+        first = int((account.info.day < (account.ready or 0)).sum())
+        few = {"days": after, "needed": LEAST_DAYS, "before": first}
+        return cannot_tell(Remark(code="few_days", numbers=few))
     return None
 
 
@@ -109,7 +111,8 @@ def _too_few(account: Account) -> list[Remark]:
     swapped = _swapped(account)
     if swapped:
         return swapped
-    reasons = [Remark(code="few_days", numbers={"days": days, "needed": REFERENCE_DAYS})]
+    needed = {"needed": REFERENCE_DAYS + LEAST_DAYS, "yardstick": REFERENCE_DAYS}
+    reasons = [Remark(code="few_days", numbers={"days": days, **needed})]
     low = (account.set_aside & REASON_BITS["low_load"]) != 0
     runs = (account.set_aside & (REASON_BITS["stopped"] | REASON_BITS["gap"])) == 0
     if runs.any() and (low & runs).sum() > 0.5 * runs.sum():

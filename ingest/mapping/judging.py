@@ -132,5 +132,5 @@ def _sentence(texts: list[str]) -> str:
     changes = "; or ".join(dict.fromkeys(texts))
     return (
         f"as registered, the readings contradict the flow of heat. One change puts it right: {changes}. "
-        "Correct [exchanger.points], or accept it as it is."
+        "Correct [exchanger.points], or accept it as it is (--accept, or the tick on the Import page)."
     )

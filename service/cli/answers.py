@@ -90,7 +90,7 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
         if as_json:
             print_json(plain(list_status(ledger)))
         else:
-            print_ranking(ledger)
+            print_ranking(ledger, workspace)
             _print_proposals(ledger, workspace)
             _print_outdated(ledger, workspace)
 
@@ -120,7 +120,7 @@ def _print_outdated(ledger: "Ledger", workspace: Path | None) -> None:
         )
 
 
-def print_ranking(ledger: "Ledger") -> None:
+def print_ranking(ledger: "Ledger", workspace: Path | None = None) -> None:
     """Print the sentence of the first page and a table of all exchangers."""
     from service.cli.output import console, note
     from service.wording.explaining import explanation
@@ -143,7 +143,11 @@ def print_ranking(ledger: "Ledger") -> None:
             said = [explanation(evaluation, plant), visit_sentence(evaluation, plant),
                     shortage_sentence(evaluation, plant)]  # fmt: skip
             screen.print(f"{evaluation.tag}: {' '.join(s for s in said if s)}", highlight=False)
-        note("Ranges hold nine times in ten. More: plateledger serve, or status --json")
+        where = naming(workspace)
+        note(
+            f"Ranges hold nine times in ten. More: plateledger serve{where}, "
+            f"or plateledger status --json{where}"
+        )
     assessed = {e.tag for e in evaluations}
     never = [e.tag for e in plant.exchangers if e.tag not in assessed]
     if never:

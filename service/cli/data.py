@@ -102,7 +102,7 @@ def import_files(
             checked = ledger.import_check(name, data, options)
             results.append(_check_values(checked))
             if not as_json:
-                _print_check(checked)
+                _print_check(checked, accept=accept)
         else:
             outcome = ledger.import_store(name, data, options)
             results.append(plain(outcome))
@@ -167,6 +167,7 @@ def _write_reports(path: Path, reports: list[dict[str, Any]]) -> None:
 
     from service.cli.output import fail, note
     from service.usecases.import_report import report_csv
+    from service.wording.numbers import counted
 
     if path.suffix.lower() == ".csv":
         text = "".join(f"# {r['name']}\n{report_csv(r)}" for r in reports)
@@ -176,7 +177,7 @@ def _write_reports(path: Path, reports: list[dict[str, Any]]) -> None:
         path.write_text(text, encoding="utf-8")
     except OSError as exc:
         fail(f"{path}: cannot be written, {exc.strerror}.")
-    note(f"{path}: the report of {len(reports)} imports.")
+    note(f"{path}: the report of {counted(len(reports), 'import')}.")
 
 
 def _check_values(checked: "ImportCheck") -> dict[str, Any]:
@@ -201,7 +202,7 @@ _ADD = (
 )
 
 
-def _print_check(checked: "ImportCheck") -> None:
+def _print_check(checked: "ImportCheck", *, accept: bool) -> None:
     from service.cli.output import say
 
     found = checked.examination
@@ -240,6 +241,8 @@ def _print_check(checked: "ImportCheck") -> None:
         f"  Storing it would add {checked.new_rows:,} rows and {checked.new_values:,} values, "
         f"and change {checked.changed_values:,}. Nothing was stored."
     )
+    if checked.questions and not accept:
+        say("  An import will be refused while a question is open: correct it, or add --accept.")
 
 
 def _print_outcome(outcome: "ImportOutcome", ledger: Any) -> None:

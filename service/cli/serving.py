@@ -68,7 +68,7 @@ def demo(
                 outcome = run_demo(ledger, trend_files, progress=report)
             for text in outcome.assessed.failed.values():
                 note(text)
-            print_ranking(ledger)
+            print_ranking(ledger, settings.workspace)
             through = max(e.through_utc for e in ledger.evaluations())
             day = long_day(through, ledger.plant().zone)
             note(

@@ -136,6 +136,11 @@ def _range(estimate: Estimate) -> str:
     return numbers.bare_span(estimate.low, estimate.high, decimals)
 
 
+def _owed(estimate: Estimate) -> Estimate:
+    """Return a cost as it is subtracted: its value and its range with one sign."""
+    return Estimate(value=-estimate.value, low=-estimate.high, high=-estimate.low)
+
+
 def _next_year(account: MoneyAccount) -> tuple[Line, ...]:
     untouched, after = account.next_year_untouched, account.next_year_after_visit
     lines = [Line(label="Cost if nothing is done", figure=numbers.number(untouched.value, 0),
@@ -144,7 +149,7 @@ def _next_year(account: MoneyAccount) -> tuple[Line, ...]:
         return tuple(lines)
     net = account.net_benefit_now
     lines += [
-        Line(label="Cost after a visit that day (it fouls again)", range=_range(after),
+        Line(label="Cost after a visit that day (it fouls again)", range=_range(_owed(after)),
              figure=numbers.number(-after.value, 0)),
         Line(label="The visit", figure=numbers.number(-account.visit_price, 0), range="fixed"),
         Line(label="Net benefit of that visit", figure=numbers.number(net.value, 0),

@@ -53,7 +53,10 @@ def data_health(evaluation: Evaluation, told: Sequence[ToldGaps], plant: Plant) 
 
 def _note(told: Sequence[ToldGaps]) -> str:
     if not told:
-        return "No logger told of a gap of its own."
+        return (
+            "No logger told of a gap of its own; hours in which a log has no row are told with each"
+            " import, in its findings on the Import page."
+        )
     count, hours = sum(g.count for g in told), sum(g.hours for g in told)
     noun = "one gap" if count == 1 else f"{count_word(count)} gaps"
     who = "one instrument" if len(told) == 1 else f"{count_word(len(told))} instruments"

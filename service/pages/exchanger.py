@@ -172,7 +172,8 @@ def facts(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Pla
              note="; ".join(part for part in levels if part)),
         Fact(label="Cleanliness factor", figure=factor.main, note=factor.range),
         Fact(label="Limit reached", figure=limit.main, note=limit.range),
-        Fact(label="Another month costs", figure=month.main, note=month.range,
+        Fact(label=f"The month from {dates.short_day(evaluation.through_utc, plant.zone)} costs",
+             figure=month.main, note=month.range,
              cost=money is not None and is_a_loss(money.next_month)),
         _visit_fact(evaluation, plant),
     ]  # fmt: skip

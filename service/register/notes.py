@@ -60,14 +60,31 @@ def _consequences(table: ExchangerTable, exchanger: Exchanger) -> list[str]:
         found.append(
             "without clean_in_place or open_and_clean in [tariff]: no best date for a visit"
         )
-    if exchanger.design_outdoor_degC is None or "outdoor_temperature" not in table.points:
-        found.append(
-            "without design_outdoor_degC and a point for outdoor_temperature: "
-            "no statement on whether there are enough plates"
-        )
+    found += _design(table, exchanger)
     if max(table.primary.passes, table.secondary.passes) > 1 and table.ports == "front":
         found.append(
             'more than one pass with ports = "front": such packs have "both ends"; check it'
+        )
+    return found
+
+
+def _design(table: ExchangerTable, exchanger: Exchanger) -> list[str]:
+    """Say which of the design conditions are left out; only those."""
+    names = ("design_inlet_degC", "design_outlet_degC", "design_flow_m3_h")
+    sides = (("primary", table.primary), ("secondary", table.secondary))
+    silent = [f"{s}.{n}" for s, stream in sides for n in names if getattr(stream, n) is None]
+    found = []
+    if silent:
+        found.append(
+            f"without {', '.join(silent)}: the reference condition is taken from the cold days of the "
+            "first weeks"
+        )
+    outdoor = [] if exchanger.design_outdoor_degC is not None else ["design_outdoor_degC"]
+    if "outdoor_temperature" not in table.points:
+        outdoor.append("a point for outdoor_temperature")
+    if outdoor:
+        found.append(
+            f"without {' and '.join(outdoor)}: no statement on whether there are enough plates"
         )
     return found
 

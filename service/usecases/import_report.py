@@ -8,6 +8,7 @@ from typing import Any
 
 from service.store import imports
 from service.store.store import Store
+from service.wording.numbers import counted
 
 _EXAMPLES_EACH = 20
 _COLUMNS = ("what", "reason", "count", "line", "column", "text")
@@ -27,9 +28,9 @@ class ImportAccount:
     def sentence(self) -> str:
         """Return the account in one line."""
         return (
-            f"{self.lines_read:,} lines read, {self.lines_refused:,} of them refused; "
-            f"{self.values_stored:,} values stored at {self.stamps_stored:,} stamps, "
-            f"{self.cells_missing:,} cells missing, {self.cells_refused:,} refused"
+            f"{counted(self.lines_read, 'line')} read, {self.lines_refused:,} of them refused; "
+            f"{counted(self.values_stored, 'value')} stored at {counted(self.stamps_stored, 'stamp')}, "
+            f"{counted(self.cells_missing, 'cell')} missing, {self.cells_refused:,} refused"
         )
 
 

@@ -187,6 +187,11 @@ def figure(estimate: Estimate | None, measure: Measure, *, signed: bool = False)
     return Figure(main=bare + measure.suffix(), range=bare_span(low, high, decimals), bare=bare)
 
 
+def counted(count: int, noun: str) -> str:
+    """Return ``1 cell``, ``1,200 cells``: a count with its noun, in the plural but for one."""
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
 def currency_sign(currency: str) -> str:
     """Return what stands before a sum: a sign, or the code and a space where there is no sign."""
     return _CURRENCY_SIGNS.get(currency, f"{currency}{NBSP}")

@@ -112,7 +112,7 @@ REMARKS: dict[str, str] = {
     "bare_loses": "Without insulation it loses about {loss_watts#} W to the room while it runs; a jacket would save {low_J..high_J} a year[, {low_money#..high_money} {currency!}]",
     "perhaps_bare_loses": "Whether it is insulated is not registered; if it is bare, it loses about {loss_watts#} W to the room while it runs; a jacket would save {low_J..high_J} a year[, {low_money#..high_money} {currency!}]",
     "missing_role": "{role!} is missing",
-    "few_days": "{days#} of the {needed#} steady days needed are in",
+    "few_days": "{days#} of the {needed#} steady days needed are in[, the first {yardstick#} of which make the yardstick][, after the {before#} that make the yardstick]",
     "points_swapped": "{role!} and return are the wrong way round in {share%} of the hours: their points seem swapped in the register",
     "quiet_low_load": "{share%} of the hours are below the least load and tell nothing",
     "quiet_hours": "Of {running#} running hours in the last 30 days of readings {quiet#} carry no evidence and no alert rests on them: [{low_load#} below the least load, where temperature differences shrink to the instruments' errors][; {crossed#} with streams that cross by more than thermometers disagree][; {transient#} not steady][; {unbalanced#} with the two sides' heat out of balance]",
@@ -162,7 +162,7 @@ REMARKS: dict[str, str] = {
     "settles_log": "a line in the log of what was done, or a check of the instruments, would settle it",
     "settles_visit": "a meter on the other side, or a cleaning and its proof, would settle it",
     "settles_instrument": "the {role!} would settle it: a loss would be known to ±{with_it%%}[ instead of ±{now%%}]",
-    "settles_days": "{missing#} more steady days would settle it",
+    "settles_days": "{missing#} more steady days have to come before a verdict",
     "settles_hours": "more steady hours would settle it",
     # what nobody logged
     "visit_unlogged": "The approach at the reference condition fell from {before_K} on {before!} to {after_K} by {after!}, heat transfer rose by {low%..high%} in one step about {day!}, and the log has no visit then",
@@ -248,6 +248,8 @@ def _fill(slot: re.Match[str], remark: Remark, units: DisplayUnits) -> str:
     name, kind = slot["low"], slot["kind"]
     if "!" in kind:
         word = remark.words.get(name, "")
+        if name == "currency":
+            return numbers.currency_sign(word).strip()
         return ROLES[word].label if word in ROLES else word or "it"
     if "^" in kind:
         return times_less_likely(remark.numbers.get(name, float("nan")))

@@ -18,6 +18,7 @@ from analytics.vocabulary.records import (
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import role_label
+from service.wording.explaining import settling
 from service.wording.limits import passed_utc
 from service.wording.numbers import NBSP, Figure
 from service.wording.proofs import changed_nothing
@@ -57,6 +58,9 @@ _MISSING: dict[str, str] = {
     "quiet_low_load": "Cannot tell yet: too little load.",
     "off_season": "Cannot tell: it is not running.",
 }
+# Of what cannot be told: why somebody has to act first, and why only time helps.
+_ACT_FIRST = frozenset({"points_swapped", "flow_unit", "missing_role", "no_readings", "stopped"})
+_WAIT = frozenset({"few_days", "quiet_low_load"})
 _WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
           "eleven", "twelve")  # fmt: skip
 
@@ -154,7 +158,7 @@ def _check_instrument(cause: Cause | None) -> str:
 
 
 def month_of_waiting(evaluation: Evaluation) -> Figure:
-    """Return what another month costs; ``at most €90`` where it may be nothing."""
+    """Return what the month after the readings' end costs; ``at most €90`` where it may be nothing."""
     money = evaluation.money
     if money is None:
         return numbers.UNKNOWN
@@ -239,6 +243,8 @@ def home_clauses(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[str, 
     if others:
         verb = "needs" if others == 1 else "need"
         rest = f"{rest} {count_word(others).capitalize()} more {verb} a decision."
+    if blocked := sum(_rests_on(e, _ACT_FIRST) for e in evaluations):
+        rest = f"{rest} Of {count_word(blocked)} nothing can be told before its data is put right."
     return opening, rest.strip()
 
 
@@ -288,7 +294,7 @@ def cost_clause(evaluation: Evaluation) -> str:
     waits = kind in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER)
     if cost.main == numbers.CANNOT_TELL or not (waits or is_a_loss(evaluation.money.next_month)):
         return ""
-    return f"each month of waiting costs {cost.text}"
+    return f"another month of waiting costs {cost.text}"
 
 
 def _sentence(clauses: Sequence[str]) -> str:
@@ -299,11 +305,17 @@ def _sentence(clauses: Sequence[str]) -> str:
 
 
 def _nothing_needed(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[str, str]:
+    blocked = [e for e in evaluations if _rests_on(e, _ACT_FIRST)]
+    waiting = [e for e in evaluations if _rests_on(e, _WAIT)]
+    if blocked or len(waiting) == len(evaluations):
+        return _nothing_told([*blocked, *waiting], blocked, plant)
     count = len(evaluations)
     opening = f"None of the {count_word(count)} exchangers needs you."
     if count <= 2:
         opening = f"{evaluations[0].tag} does not need you."
         opening = "Neither of the two exchangers needs you." if count == 2 else opening
+    if waiting:
+        opening = f"None of the {count_word(count)} exchangers needs you as far as can be told."
     later = next((e for e in evaluations if e.verdict.kind is VerdictKind.CLEAN_LATER), None)
     unknown = sum(e.verdict.kind is VerdictKind.CANNOT_TELL for e in evaluations)
     rest = []
@@ -315,6 +327,33 @@ def _nothing_needed(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[st
         verb = "can nothing be told yet" if unknown < count else "nothing can be told yet"
         rest.append(f"Of {count_word(unknown)} {verb}.")
     return opening, " ".join(rest)
+
+
+def _rests_on(evaluation: Evaluation, codes: frozenset[str]) -> bool:
+    """Tell whether nothing can be told of an exchanger for one of these reasons."""
+    if evaluation.verdict.kind is not VerdictKind.CANNOT_TELL:
+        return False
+    return any(r.code in codes for r in evaluation.verdict.reasons)
+
+
+def _nothing_told(
+    untold: Sequence[Evaluation], blocked: Sequence[Evaluation], plant: Plant
+) -> tuple[str, str]:
+    """Say of the first of which nothing can be told why, and what it needs, and how many follow."""
+    first = untold[0]
+    why = headline(first, plant).partition(": ")[2]
+    if not why:
+        said = next(r for r in first.verdict.reasons if r.code in _ACT_FIRST | _WAIT)
+        why = f"{_lower(remark_text(said, units_of(plant)))}."
+    opening = f"Nothing can be told of {place(first.tag, plant)} yet: {why}"
+    rest = [settling(first, plant)]
+    if more := len(blocked) - 1 if blocked else 0:
+        verb = "needs its" if more == 1 else "need their"
+        rest.append(f"{count_word(more).capitalize()} more {verb} data put right as well.")
+    if more := len(untold) - max(len(blocked), 1):
+        verb = "has" if more == 1 else "have"
+        rest.append(f"{count_word(more).capitalize()} more {verb} too few steady days.")
+    return opening, " ".join(r for r in rest if r)
 
 
 def _many(needy: Sequence[Evaluation], count: int, plant: Plant) -> tuple[str, str]:

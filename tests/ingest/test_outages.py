@@ -34,7 +34,7 @@ def test_one_silence_is_told_with_both_ends() -> None:
     silent = without(every(15), "2026-01-03T04:15Z", "2026-01-04T21:15Z")
     ((text, count),) = said(frame(silent))
     assert count == 1
-    assert "no row from 2026-01-03T04:15Z to 2026-01-04T21:15Z (41 h)" in text
+    assert "no row from 2026-01-03 04:15 UTC to 2026-01-04 21:15 UTC (41 h)" in text
 
 
 def test_several_are_counted_summed_and_the_longest_comes_first() -> None:
@@ -46,7 +46,7 @@ def test_several_are_counted_summed_and_the_longest_comes_first() -> None:
     ((text, count),) = said(frame(stamps))
     assert count == 3
     assert "3 times, 54 h in all" in text
-    assert text.index("2026-01-03T04:15Z") < text.index("2026-01-12") < text.index("2026-01-10")
+    assert text.index("2026-01-03 04:15 UTC") < text.index("2026-01-12") < text.index("2026-01-10")
     assert "2026-01-20" not in text
 
 
@@ -99,8 +99,8 @@ def test_the_report_of_an_import_and_the_command_tell_it(
         app, ["import", str(path), "-w", str(own_ledger.settings.workspace)]
     )  # fmt: skip
     assert done.exit_code == 0
-    # hour 29 of a CET midnight (UTC+2 in October) is 03:00Z of the second day, hour 48 is 22:00Z
-    told = "no row from 2025-10-02T03:00Z to 2025-10-02T22:00Z (19 h)"
+    # lines 30 to 47 of hourly readings from the site's midnight: its hour 29 to its hour 48
+    told = "no row from 2025-10-02 05:00 CEST to 2025-10-03 00:00 CEST (19 h)"
     assert told in done.stderr
     report = own_ledger.import_report(1)
     (reason,) = [r for r in report["reasons"] if r["reason"] == REASON]
@@ -140,7 +140,7 @@ def test_a_point_that_is_empty_while_another_goes_on_is_told_with_both_ends() ->
     ((text, count),) = told({"HX-01": emptied(pair(), DAYS)})
     assert count == 1
     assert text.startswith("HX-01 primary flow")
-    assert "no value from 2026-01-03T04:15Z to 2026-01-04T21:15Z (41 h)" in text
+    assert "no value from 2026-01-03 04:15 UTC to 2026-01-04 21:15 UTC (41 h)" in text
     assert said(emptied(pair(), DAYS)) == []  # the rows are all there
 
 
@@ -155,9 +155,9 @@ def test_several_of_a_point_are_counted_and_short_ones_are_not() -> None:
 def test_a_point_that_ends_before_the_others_or_begins_after_them_is_told() -> None:
     """30 days from 1 January: the last row is at 23:45 on the 30th."""
     ((text, _),) = told({"HX-01": emptied(pair(), ("2026-01-20T00:00Z", "2027-01-01"))})
-    assert "from 2026-01-20T00:00Z to 2026-01-30T23:45Z (264 h)" in text
+    assert "from 2026-01-20 00:00 UTC to 2026-01-30 23:45 UTC (264 h)" in text
     ((text, _),) = told({"HX-01": emptied(pair(), ("2025-12-31", "2026-01-02T00:00Z"))})
-    assert "from 2026-01-01T00:00Z to 2026-01-02T00:00Z (24 h)" in text
+    assert "from 2026-01-01 00:00 UTC to 2026-01-02 00:00 UTC (24 h)" in text
 
 
 def test_hours_without_a_row_are_the_logs_and_not_the_points() -> None:
@@ -167,7 +167,7 @@ def test_hours_without_a_row_are_the_logs_and_not_the_points() -> None:
     # nine hours before those are the point's alone
     ((text, count),) = told({"HX-01": emptied(away, ("2026-01-02T19:15Z", DAYS[1]))})
     assert count == 1
-    assert "from 2026-01-02T19:15Z to 2026-01-04T21:15Z (9 h)" in text
+    assert "from 2026-01-02 19:15 UTC to 2026-01-04 21:15 UTC (9 h)" in text
 
 
 def test_a_point_of_its_own_slower_interval_or_on_change_is_not_spoken_of() -> None:
@@ -180,7 +180,7 @@ def test_a_point_of_its_own_slower_interval_or_on_change_is_not_spoken_of() -> N
     assert told({"HX-01": changes}) == []
     ((text, _),) = told({"HX-01": emptied(hourly, DAYS)})
     # the hours before the one end and after the other
-    assert "from 2026-01-03T04:00Z to 2026-01-04T22:00Z (42 h)" in text
+    assert "from 2026-01-03 04:00 UTC to 2026-01-04 22:00 UTC (42 h)" in text
 
 
 def test_parts_tell_of_a_point_what_the_whole_tells_and_one_for_many_is_told_once() -> None:
@@ -205,4 +205,7 @@ def test_empty_cells_of_a_wide_file_reach_the_report(own_ledger, write_trends) -
     (reason,) = [
         r for r in own_ledger.import_report(done.run)["reasons"] if r["reason"] == POINT_REASON
     ]
-    assert "from 2025-10-02T03:00Z to 2025-10-02T22:00Z (19 h)" in reason["examples"][0]["text"]
+    assert (
+        "from 2025-10-02 05:00 CEST to 2025-10-03 00:00 CEST (19 h)"
+        in reason["examples"][0]["text"]
+    )

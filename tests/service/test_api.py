@@ -1,6 +1,7 @@
 """The API: what it gives, what it refuses, and that every error is a problem document."""
 
 import io
+import re
 import zipfile
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -303,3 +304,14 @@ def test_description_names_every_route(client):
     for path, verbs in paths.items():
         for verb, operation in verbs.items():
             assert operation["description"], (verb, path)
+
+
+def test_the_description_is_a_page_that_loads_nothing_from_elsewhere(client):
+    """Each request of the description has its heading, and no address leads to another host."""
+    answer = client.get("/v1/docs")
+    assert answer.status_code == 200
+    paths = client.get("/v1/openapi.json").json()["paths"]
+    for path, item in paths.items():
+        for method in item:
+            assert f"<code>{method.upper()} {path}</code>" in answer.text
+    assert not re.findall(r"""(?:src|href)=["']?(?:https?:)?//""", answer.text)

@@ -519,3 +519,29 @@ def test_reread_changes_nothing_where_a_question_is_open(run, workspace, trend_f
     before = run("export", "HX-01", "--what", "readings").stdout
     assert "swapped" in run("reread", status=1).stderr
     assert run("export", "HX-01", "--what", "readings").stdout == before
+
+
+def test_status_names_the_workspace_in_what_it_says_to_call(assessed, workspace):
+    said = assessed("status").stderr.replace("\n", " ")
+    assert f"plateledger serve -w {workspace}" in said
+    assert f"status --json -w {workspace}" in said
+
+
+def test_a_report_of_one_import_is_no_plural(run, trend_file, tmp_path):
+    done = run("import", str(trend_file), "--report", str(tmp_path / "r.json"))
+    assert "the report of 1 import." in done.stderr
+
+
+def test_a_check_says_that_an_import_will_be_refused(run, trend_file, tmp_path):
+    """Headings of supply and return that changed places contradict the flow of heat."""
+    path = tmp_path / "open.csv"
+    text = trend_file.read_text().replace("PRI FLW T", "x").replace("PRI RTN T", "PRI FLW T")
+    path.write_text(text.replace("A.HX1.x", "A.HX1.PRI RTN T"))
+    refusal = "An import will be refused while a question is open"
+    asked = run("import", "--check", str(path)).stdout
+    assert "accept it as it is (--accept" in asked
+    assert refusal in asked
+    assert "--accept" in asked
+    assert refusal not in run("import", "--check", "--accept", str(path)).stdout
+    assert refusal not in run("import", "--check", str(trend_file)).stdout
+    run("import", str(path), status=1)

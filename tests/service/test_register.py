@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime
 from math import sqrt
+from pathlib import Path
 
 import pytest
 
@@ -384,3 +385,15 @@ def test_entry_refuses_an_unknown_instrument(example):
     with pytest.raises(RegisterError, match='Did you mean "primary_flow"'):
         entry(read_register(example), tag="HX-01", when="2026-03-02", deed="meter changed",
               role="primary_flwo")  # fmt: skip
+
+
+def test_only_what_is_missing_of_the_design_is_named(example):
+    entry = example_register()
+    named = " / ".join(parse_register(entry, "p.toml", folder=Path()).notes["HX-01"])
+    assert "design_outdoor_degC" not in named
+    assert "design_flow_m3_h" not in named
+    lines = [n for n in entry.splitlines() if not n.startswith("design_outdoor_degC")]
+    lines = [n.replace("design_flow_m3_h = 11.1", "").rstrip(", ") for n in lines]
+    notes = parse_register("\n".join(lines), "p.toml", folder=Path()).notes["HX-01"]
+    assert "without design_outdoor_degC: no statement on whether there are enough plates" in notes
+    assert any(n.startswith("without primary.design_flow_m3_h: the reference") for n in notes)

@@ -86,7 +86,7 @@ def test_the_page_says_how_many_how_long_and_why() -> None:
     assert '<td class="n">207 h</td>' in section  # of transients, as the made-up health has them
     assert f">{TOLD}<" in html
     other = plain(Client(ledger).get("/exchangers/HX-07"))
-    assert "No logger told of a gap of its own." in other
+    assert "No logger told of a gap of its own; hours in which a log has no row are told" in other
     assert TOLD not in other
 
 
@@ -114,4 +114,4 @@ def test_the_check_of_a_file_tells_the_hours_without_a_row(own_ledger, write_tre
     with client:
         for text, silent in (("".join(lines[:31] + lines[49:]), True), ("".join(lines), False)):
             sent = client.post("/import", files={"file": ("october.csv", text.encode())})
-            assert ("no row from 2025-10-02T03:00Z" in sent.text) is silent
+            assert ("no row from 2025-10-02 05:00 CEST" in sent.text) is silent

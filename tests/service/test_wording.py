@@ -19,8 +19,9 @@ from analytics.vocabulary.records import (
     VerdictKind,
     VisitProof,
 )
+from service.pages import account_sections
 from service.register.plant import DisplayUnits
-from service.wording import causes, dates, limits, numbers, proofs, reasons, verdicts
+from service.wording import causes, dates, explaining, limits, numbers, proofs, reasons, verdicts
 from service.wording.remarks import REMARKS, remark_text
 from tests.service import made_up
 
@@ -393,3 +394,86 @@ def test_idle_hours_speak_only_where_they_leave_the_needed_error_out() -> None:
 def test_two_meters_never_agree_to_nothing() -> None:
     text = remark_text(Remark(code="balance_agrees", numbers={"residual": 0.0002}))
     assert text == "Both sides report the same heat within 0.1\u00a0%"
+
+
+def _untold(evaluation: Evaluation, *reasons: Remark) -> Evaluation:
+    verdict = replace(
+        evaluation.verdict,
+        kind=VerdictKind.CANNOT_TELL,
+        cause=None,
+        runner_up=None,
+        reasons=reasons,
+    )
+    return replace(evaluation, verdict=verdict)
+
+
+FEW = Remark(code="few_days", numbers={"days": 28, "needed": 55, "yardstick": 35})
+SWAPPED = Remark(
+    code="points_swapped", numbers={"share": 1.0}, words={"role": "primary_supply_temperature"}
+)
+
+
+@pytest.mark.parametrize(
+    ("remark", "said"),
+    [
+        (FEW, ("too few steady days", "27 more steady days have to come before a verdict")),
+        (SWAPPED, ("two points seem swapped", "which pipe each thermometer sits in")),
+        (Remark(code="flow_unit"), ("a flow seems to be in another unit", "the meter's plate")),
+        (
+            Remark(code="missing_role", words={"role": "primary_return_temperature"}),
+            ("primary return is missing", "would settle it"),
+        ),
+    ],
+)
+def test_the_first_sentence_says_what_is_needed_where_nothing_can_be_told(remark, said) -> None:
+    plant = made_up.whole_plant()
+    text = verdicts.home_sentence([_untold(made_up.clean(), remark)], plant)
+    assert "need you" not in text
+    assert "Nothing can be told of HX-07" in text
+    for part in said:
+        assert part in text
+    beside = verdicts.home_sentence(
+        [_untold(made_up.clean(), remark), made_up.clean_later()], plant
+    )
+    assert "Neither" not in beside
+    assert "None of the two exchangers needs you." not in beside
+
+
+def test_what_has_to_be_put_right_first_is_told_beside_a_visit() -> None:
+    found = [made_up.deposit(), _untold(made_up.clean(), SWAPPED)]
+    text = verdicts.home_sentence(found, made_up.whole_plant())
+    assert text.endswith("Of one nothing can be told before its data is put right.")
+
+
+def test_days_that_are_missing_are_waited_for_and_no_instrument_is_offered() -> None:
+    helps = Remark(
+        code="would_help_most",
+        numbers={"with_it": 0.02, "now": 0.05},
+        words={"role": "secondary_flow"},
+    )
+    thin = _untold(made_up.clean(), FEW)
+    thin = replace(thin, health=replace(thin.health, consequences=(helps,)))
+    text = explaining.explanation(thin, made_up.whole_plant())
+    assert (
+        "28 of the 55 steady days needed are in, the first 35 of which make the yardstick" in text
+    )
+    assert "27 more steady days have to come" in text
+    assert "settle" not in text
+
+
+def test_currency_in_a_remark_is_a_sign_and_one_is_no_plural() -> None:
+    numbers_ = {"loss_watts": 90, "low_J": 1e9, "high_J": 2e9, "low_money": 20, "high_money": 40}
+    text = remark_text(Remark(code="bare_loses", numbers=numbers_, words={"currency": "EUR"}))
+    assert "EUR" not in text
+    assert "€" in text
+    assert numbers.counted(1, "cell") == "1 cell"
+    assert numbers.counted(1200, "cell") == "1,200 cells"
+
+
+def test_a_cost_that_is_subtracted_has_one_sign_with_its_range() -> None:
+    """970 (600 to 1,400) a year after a visit, as the made-up account has it."""
+    account = account_sections.money_account(made_up.deposit(), made_up.whole_plant())
+    assert account is not None
+    (after,) = [n for g in account.groups for n in g.lines if n.label.startswith("Cost after")]
+    assert after.figure == "−970"
+    assert after.range.replace(NB, " ") == "−1,400 to −600"
