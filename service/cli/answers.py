@@ -185,6 +185,7 @@ def _ranking(ledger: "Ledger") -> "Table":
         )
     table.caption = (
         "* primary return minus secondary return, at the reference condition\n"
+        "Another month: what the 30 days after the end of the readings cost.\n"
         "Ordered by what is to be decided (a cleaning now first, nothing last), then by cost."
     )
     table.caption_justify = "left"

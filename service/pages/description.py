@@ -26,12 +26,14 @@ class Operation:
 
 def show(request: Request) -> HTMLResponse:
     """Answer with all requests of the API."""
-    found = request.app.openapi()
+    found = operations(request.app.openapi())
+    everywhere = set.intersection(*(set(o.answers) for o in found))
     return page(
         request,
         "description.html",
         title="The API",
-        operations=operations(found),
+        operations=found,
+        common=sorted(everywhere),
         address=request.app.openapi_url,
     )
 

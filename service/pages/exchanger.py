@@ -144,7 +144,7 @@ def _lead(evaluation: Evaluation, plant: Plant, before: str) -> str:
     elif follower is not None and sentence and sentence not in before:
         odds = times_less_likely(follower.times_less_likely)
         said.append(f"The next best explanation, {cause_in_a_sentence(follower)}, is {odds}.")
-    waiting = [c for c in (cost_clause(evaluation), limit_clause(evaluation, plant)) if c]
+    waiting = [c for c in (cost_clause(evaluation, plant), limit_clause(evaluation, plant)) if c]
     if waiting:
         text = " and ".join(waiting)
         said.append(f"{text[:1].upper()}{text[1:]}.")

@@ -162,7 +162,7 @@ REMARKS: dict[str, str] = {
     "settles_log": "a line in the log of what was done, or a check of the instruments, would settle it",
     "settles_visit": "a meter on the other side, or a cleaning and its proof, would settle it",
     "settles_instrument": "the {role!} would settle it: a loss would be known to ±{with_it%%}[ instead of ±{now%%}]",
-    "settles_days": "{missing#} more steady days have to come before a verdict",
+    "settles_days": "steady days still to come before a verdict: {missing#}",
     "settles_hours": "more steady hours would settle it",
     # what nobody logged
     "visit_unlogged": "The approach at the reference condition fell from {before_K} on {before!} to {after_K} by {after!}, heat transfer rose by {low%..high%} in one step about {day!}, and the log has no visit then",

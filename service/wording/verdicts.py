@@ -266,11 +266,15 @@ def _first_in_need(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
     where = place(evaluation.tag, plant)
     if evaluation.verdict.kind is VerdictKind.CLEAN_NOW:
         return f"{where} needs a cleaning visit:", _sentence(
-            [_loss_clause(evaluation), cost_clause(evaluation), limit_clause(evaluation, plant)]
+            [
+                _loss_clause(evaluation),
+                cost_clause(evaluation, plant),
+                limit_clause(evaluation, plant),
+            ]
         )
     said = headline(evaluation, plant).rstrip(".")
     rest = [reason(evaluation, plant)]
-    cost = cost_clause(evaluation)
+    cost = cost_clause(evaluation, plant)
     if cost:
         rest.append(f"{cost[:1].upper()}{cost[1:]}.")
     return f"{where}: {said[:1].lower()}{said[1:]}.", " ".join(r for r in rest if r)
@@ -283,8 +287,8 @@ def _loss_clause(evaluation: Evaluation) -> str:
     return f"deposit has taken {numbers.figure(lost, numbers.PERCENT).main} of its heat transfer"
 
 
-def cost_clause(evaluation: Evaluation) -> str:
-    """Return what a month of waiting costs, inside a sentence; empty where nothing is known of it.
+def cost_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
+    """Return what the month after the readings costs, inside a sentence; empty where nothing is known of it.
 
     What a month costs at most is of interest only where there is a deposit to wait with.
     """
@@ -294,7 +298,8 @@ def cost_clause(evaluation: Evaluation) -> str:
     waits = kind in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER)
     if cost.main == numbers.CANNOT_TELL or not (waits or is_a_loss(evaluation.money.next_month)):
         return ""
-    return f"another month of waiting costs {cost.text}"
+    day = dates.long_day(evaluation.through_utc, zone_of(plant))
+    return f"another month of waiting from {day} costs {cost.text}"
 
 
 def _sentence(clauses: Sequence[str]) -> str:

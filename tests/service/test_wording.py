@@ -416,7 +416,7 @@ SWAPPED = Remark(
 @pytest.mark.parametrize(
     ("remark", "said"),
     [
-        (FEW, ("too few steady days", "27 more steady days have to come before a verdict")),
+        (FEW, ("too few steady days", "Steady days still to come before a verdict: 27")),
         (SWAPPED, ("two points seem swapped", "which pipe each thermometer sits in")),
         (Remark(code="flow_unit"), ("a flow seems to be in another unit", "the meter's plate")),
         (
@@ -457,7 +457,7 @@ def test_days_that_are_missing_are_waited_for_and_no_instrument_is_offered() -> 
     assert (
         "28 of the 55 steady days needed are in, the first 35 of which make the yardstick" in text
     )
-    assert "27 more steady days have to come" in text
+    assert "steady days still to come before a verdict: 27" in text
     assert "settle" not in text
 
 
@@ -477,3 +477,9 @@ def test_a_cost_that_is_subtracted_has_one_sign_with_its_range() -> None:
     (after,) = [n for g in account.groups for n in g.lines if n.label.startswith("Cost after")]
     assert after.figure == "−970"
     assert after.range.replace(NB, " ") == "−1,400 to −600"
+
+
+def test_a_month_of_waiting_says_from_which_day() -> None:
+    plant, found = made_up.whole_plant(), made_up.deposit()
+    day = dates.long_day(found.through_utc, plant.zone)
+    assert f"another month of waiting from {day} costs" in verdicts.cost_clause(found, plant)

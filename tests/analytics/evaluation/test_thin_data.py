@@ -279,3 +279,14 @@ def test_until_its_own_first_weeks_are_there_the_nameplate_says_what_clean_plate
     approach = design.primary.design_outlet_degC - design.secondary.design_inlet_degC
     assert 0 < reference.approach_K.value < approach
     assert found.state is None
+
+
+@pytest.mark.parametrize(("days", "needed", "beside"), [(25, 55, "yardstick"), (52, 20, "before")])
+def test_days_that_are_missing_are_counted_to_the_verdict(days, needed, beside):
+    """35 days make the yardstick, and 20 after it a verdict: both are told from the first day on."""
+    plant = _autumn()
+    found = evaluate(plant.exchanger, plant.logged.iloc[: days * 96])
+    (few,) = [r for r in found.verdict.reasons if r.code == "few_days"]
+    assert few.numbers["needed"] == needed
+    assert 0 < few.numbers["days"] < needed
+    assert few.numbers[beside] >= 35
