@@ -20,8 +20,8 @@ RECENT_HOURS = 336
 LEAST_HOURS = 48
 HEATING_DAY_HOURS = 16
 HUNTING_STEP = 0.02  # of full travel, mean from one logged point to the next
-CALM_RATIO, CALM_STEP = 1.8, 0.012  # of the calmest quarter of the hours; of full travel
-HUNTING_RATIO = 3.0  # over its own clean value
+HUNTING_RATIO = 1.7  # over its own clean value
+CALMEST = ((0.1, 0.006), (0.25, 0.011))  # shares of the hours, and by how much of full travel more
 MISSED_K = 3.0
 MISSED_SHARE = 0.25
 MISSED_RATIO = 5.0
@@ -70,10 +70,13 @@ def hunting(account: Account) -> tuple[float, float, bool] | None:
     if masks is None:
         return None
     before, now = (float(np.median(step[m])) for m in masks)
-    calm_before, calm = (float(np.quantile(step[m], 0.25)) for m in masks)
     # a store that charges more often moves the median; hunting leaves no hour calm
-    restless = calm > max(CALM_RATIO * calm_before, calm_before + CALM_STEP)
-    return now, before, now > HUNTING_STEP and now > HUNTING_RATIO * before and restless
+    restless = all(
+        np.quantile(step[masks[1]], share)
+        > max(HUNTING_RATIO * (was := float(np.quantile(step[masks[0]], share))), was + least)
+        for share, least in CALMEST
+    )
+    return now, before, bool(now > HUNTING_STEP and now > HUNTING_RATIO * before and restless)
 
 
 def _weather_of_reference(
