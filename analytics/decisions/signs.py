@@ -21,6 +21,7 @@ LEAST_HOURS = 48
 HEATING_DAY_HOURS = 16
 HUNTING_STEP = 0.02  # of full travel, mean from one logged point to the next
 HUNTING_RATIO = 1.7  # over its own clean value
+COARSE_RATIO = 3.0  # the same, of a log by the hour
 CALMEST = ((0.1, 0.006), (0.25, 0.011))  # shares of the hours, and by how much of full travel more
 MISSED_K = 3.0
 MISSED_SHARE = 0.25
@@ -76,7 +77,10 @@ def hunting(account: Account) -> tuple[float, float, bool] | None:
         > max(HUNTING_RATIO * (was := float(np.quantile(step[masks[0]], share))), was + least)
         for share, least in CALMEST
     )
-    return now, before, bool(now > HUNTING_STEP and now > HUNTING_RATIO * before and restless)
+    # where the valve often stands still from one logged point to the next, a step more says little
+    coarse = float(np.quantile(step[masks[0]], CALMEST[0][0])) <= 0.0
+    ratio = COARSE_RATIO if coarse else HUNTING_RATIO
+    return now, before, bool(now > HUNTING_STEP and now > ratio * before and restless)
 
 
 def _weather_of_reference(
