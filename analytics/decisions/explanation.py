@@ -211,14 +211,14 @@ def _settles(evaluation: Evaluation, said: Sequence[Remark]) -> Remark:
     for code, settled in _SETTLED.items():
         if code in by_code:
             return Remark(code=settled)
+    if "few_days" in by_code:  # no instrument brings days
+        days = by_code["few_days"].numbers
+        return Remark(code="settles_days", numbers={"missing": days["needed"] - days["days"]})
     for code in _HELPS:
         if code in by_code:
             return Remark(
                 code="settles_instrument", numbers=by_code[code].numbers, words=by_code[code].words
             )
-    if "few_days" in by_code:
-        days = by_code["few_days"].numbers
-        return Remark(code="settles_days", numbers={"missing": days["needed"] - days["days"]})
     missing = evaluation.health.missing_roles
     return Remark(code="settles_hours" if not missing else "settles_readings",
                   words={"role": missing[-1]} if missing else {})  # fmt: skip

@@ -384,10 +384,11 @@ def _either(deposit: Cause, rival: Cause, state: CurrentState, health: DataHealt
 
 
 def _unnamed(suspect: Cause, ranked: list[Cause], health: DataHealth) -> Verdict:
-    """Say that an instrument seems off, which a single meter does not let tell for sure."""
+    """Say that an instrument seems off, which cannot be told for sure: with a single meter, never."""
+    two = health.instrumentation is Instrumentation.BOTH_FLOWS
     return cannot_tell(
         *suspect.speaks_for[:1],
-        Remark(code="one_meter_ambiguous"),
+        *(() if two else (Remark(code="one_meter_ambiguous"),)),
         *_settled_by(suspect, health),
         cause=suspect,
         runner_up=_next(ranked, suspect),

@@ -20,7 +20,7 @@ def explanation(evaluation: Evaluation, plant: Plant | None = None, *, brief: bo
     ``brief``: with no more parts than it takes to give two numbers, and what would settle it.
     """
     units = units_of(plant)
-    remarks = _carried(evaluation)
+    remarks = explain(evaluation)
     if brief:
         remarks = _briefly(remarks)
     said = ""
@@ -33,19 +33,8 @@ def explanation(evaluation: Evaluation, plant: Plant | None = None, *, brief: bo
 
 def settling(evaluation: Evaluation, plant: Plant | None = None) -> str:
     """Return as a sentence what would settle a verdict that cannot be told; else an empty text."""
-    settles = [r for r in _carried(evaluation) if r.code.startswith("settles_")]
+    settles = [r for r in explain(evaluation) if r.code.startswith("settles_")]
     return f"{remark_text(settles[-1], units_of(plant))}." if settles else ""
-
-
-def _carried(evaluation: Evaluation) -> tuple[Remark, ...]:
-    """Return the parts of the explanation; where only days are missing, waiting is what settles it."""
-    remarks = explain(evaluation)
-    few = [r for r in evaluation.verdict.reasons if r.code == "few_days"]
-    if not few or not {"needed", "days"} <= few[0].numbers.keys():
-        return remarks
-    missing = few[0].numbers["needed"] - few[0].numbers["days"]
-    wait = Remark(code="settles_days", numbers={"missing": missing})
-    return tuple(wait if r.code == "settles_instrument" else r for r in remarks)
 
 
 def _with_nearest(remark: Remark, causes: Sequence[Cause]) -> Remark:

@@ -81,7 +81,7 @@ def harmless(case: Case) -> bool:
     )
     duty = 0.0 if first is None else float(np.log(np.diff(read)[first] / np.diff(true)[first]))
     span = log_mean(read) / log_mean(true)
-    return abs(duty) < HARMLESS and abs(duty - np.log(span)) < HARMLESS
+    return bool(abs(duty) < HARMLESS and abs(duty - np.log(span)) < HARMLESS)
 
 
 def log_mean(t: np.ndarray) -> float:

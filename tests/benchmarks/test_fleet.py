@@ -11,6 +11,7 @@ import pytest
 
 from analytics.vocabulary.records import VerdictKind
 from demo_data.simulator import simulate
+from demo_data.simulator.events import LoadChange
 from demo_data.simulator.wide_fleet import SETS, draw_case
 from demo_data.simulator.wide_kinds import CLEAN_KINDS, FAULTY_KINDS, Deposit
 from tests.benchmarks import asked, judging
@@ -52,6 +53,34 @@ def test_every_kind_can_be_drawn_and_has_a_right_answer(group: str, kinds: tuple
         assert asked.right_verdicts(kind, 0.1) <= set(VerdictKind)
         judging.exchanger_of(case.scenario)
         assert len(judging.maintenance_of(case)) == len(case.hidden.visits)
+
+
+@pytest.mark.parametrize(("error_K", "harmless"), [(0.05, True), (4.0, False)])
+def test_an_error_is_harmless_by_what_it_does_to_duty_and_UA(error_K, harmless):
+    number = FAULTY_KINDS.index("secondary_return_temperature step")
+    case = draw_case(SET, "faulty", number)
+    (fault,) = case.scenario.faults
+    faults = (dataclasses.replace(fault, error_K=error_K),)
+    changed = dataclasses.replace(case, scenario=dataclasses.replace(case.scenario, faults=faults))
+    assert asked.harmless(changed) is harmless
+    assert (VerdictKind.LEAVE in asked.asked_of(changed, 0.0)) is harmless
+    assert not asked.harmless(draw_case(SET, "faulty", FAULTY_KINDS.index("primary_flow step")))
+
+
+def test_log_mean_of_a_worked_example():
+    """90 to 40 against 30 to 70 degC: ends of 20 and 10 K, (20 - 10) / ln 2 by hand."""
+    assert asked.log_mean(np.array([90.0, 40.0, 70.0, 30.0])) == pytest.approx(10 / np.log(2))
+
+
+@pytest.mark.parametrize(("factor", "leave"), [(3.0, False), (1.0, True)])
+def test_plates_are_too_few_by_a_week_at_the_design_outdoor_temperature(factor, leave):
+    case = draw_case(SET, "faulty", FAULTY_KINDS.index("too few plates"))
+    faults = tuple(
+        dataclasses.replace(f, factor=factor) if isinstance(f, LoadChange) else f
+        for f in case.scenario.faults
+    )
+    changed = dataclasses.replace(case, scenario=dataclasses.replace(case.scenario, faults=faults))
+    assert (VerdictKind.LEAVE in asked.asked_of(changed, 0.0)) is leave
 
 
 def test_exact_interval_of_a_poisson_rate():

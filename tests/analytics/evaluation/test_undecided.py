@@ -12,10 +12,17 @@ from analytics.evaluation.accused import UNNAMED_MARGIN, accused_instrument
 from analytics.evaluation.alerts import _beyond_flows, building_alerts
 from analytics.evaluation.verdict import _undecided
 from analytics.trends.tracking import explanations
-from analytics.vocabulary.records import Cause, CauseKind, Estimate, VerdictKind
+from analytics.vocabulary.records import (
+    Cause,
+    CauseKind,
+    Estimate,
+    Instrumentation,
+    VerdictKind,
+)
 
 SUPPLY, RETURN = "primary_supply_temperature", "primary_return_temperature"
-HEALTH = SimpleNamespace(consequences=())
+HEALTH = SimpleNamespace(consequences=(), instrumentation=Instrumentation.PRIMARY_FLOW)
+TWO_METERS = SimpleNamespace(consequences=(), instrumentation=Instrumentation.BOTH_FLOWS)
 
 
 def sure(value):
@@ -44,7 +51,7 @@ def state(value):
     )
 
 
-def undecided(nothing, deposit, instrument, cleanliness):
+def undecided(nothing, deposit, instrument, cleanliness, health=HEALTH):
     found = odds([nothing, deposit, instrument, 0, 0, 0, 0], [0.0] * 7)
     ranked = sorted(
         [
@@ -53,7 +60,7 @@ def undecided(nothing, deposit, instrument, cleanliness):
         ],
         key=lambda c: -c.chances,
     )
-    return _undecided(found, ranked, state(cleanliness), HEALTH)
+    return _undecided(found, ranked, state(cleanliness), health)
 
 
 @pytest.mark.parametrize(
@@ -74,6 +81,14 @@ def test_what_moved_for_sure_is_not_left_alone(given, said):
     assert verdict.kind is VerdictKind.CANNOT_TELL
     assert said in {r.code for r in verdict.reasons}
     assert verdict.cause is not None
+
+
+def test_beside_two_meters_nobody_speaks_of_a_single_one():
+    verdict = undecided(0.05, 0.02, 0.93, 0.99, TWO_METERS)
+    assert verdict.kind is VerdictKind.CANNOT_TELL
+    codes = {r.code for r in verdict.reasons}
+    assert "one_meter_ambiguous" not in codes
+    assert "calibration_would_settle" in codes
 
 
 @pytest.mark.parametrize(

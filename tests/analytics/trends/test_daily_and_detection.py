@@ -94,25 +94,30 @@ def _joint_covariance(info, last):
     return joint.reshape(d * SIZE, d * SIZE)
 
 
-def test_the_scores_are_the_likelihood_ratio_of_all_days_at_once():
-    """The best of all onsets and shapes, from one normal distribution of everything that was read."""
-    info = _information(np.random.default_rng(1), 70, _drift(70, DEPOSIT, 50, 0.05))
-    scores, last = _scores(info), 66
+def _every_change(info, last):
+    """Score and information of a deposit of size one today, by onset and shape, from all days at once."""
     L = np.zeros(((last + 1) * SIZE,) * 2)
     for i in range(last + 1):
         L[i * SIZE : (i + 1) * SIZE, i * SIZE : (i + 1) * SIZE] = info.matrix[i]
     E = info.vector[: last + 1].ravel()
     weight = np.linalg.inv(np.eye(len(L)) + L @ _joint_covariance(info, last))
-    best = 0.0
     for onset in range(READY - BEFORE_READY, last + 1, ONSET_EVERY):
         lasted = np.arange(last - onset + 1) + 1.0
-        for profile in (lasted, np.ones(len(lasted))):
+        for profile in (lasted / lasted[-1], np.ones(len(lasted))):
             moved = np.zeros((last + 1, SIZE))
             moved[onset:, DEPOSIT] = profile
             change = moved.ravel()
-            score, known = change @ weight @ E, change @ weight @ L @ change
-            if score > 0:
-                best = max(best, score**2 / (2 * (known + (profile[-1] / ASTRAY_DEPOSIT) ** 2)))
+            yield change @ weight @ E, change @ weight @ L @ change
+
+
+def test_the_scores_are_the_likelihood_ratio_of_all_days_at_once():
+    """The best of all onsets and shapes, from one normal distribution of everything that was read."""
+    info = _information(np.random.default_rng(1), 70, _drift(70, DEPOSIT, 50, 0.05))
+    scores, last = _scores(info), 66
+    best = max(
+        max(score, 0.0) ** 2 / (2 * (known + ASTRAY_DEPOSIT**-2.0))
+        for score, known in _every_change(info, last)
+    )
     assert scores.ratio[last, 0] == pytest.approx(best, rel=1e-6)
 
 
@@ -120,23 +125,13 @@ def test_evidence_is_the_likelihood_ratio_averaged_over_onset_shape_and_size():
     """By brute force: every onset and shape, the size integrated on a grid over half a normal prior."""
     info = _information(np.random.default_rng(1), 60, _drift(60, DEPOSIT, 50, 0.02))
     scores, last = _scores(info), 56
-    L = np.zeros(((last + 1) * SIZE,) * 2)
-    for i in range(last + 1):
-        L[i * SIZE : (i + 1) * SIZE, i * SIZE : (i + 1) * SIZE] = info.matrix[i]
-    E = info.vector[: last + 1].ravel()
-    weight = np.linalg.inv(np.eye(len(L)) + L @ _joint_covariance(info, last))
     sizes = np.linspace(0, 8 * GROWN, 40_001)
     prior = 2 / np.sqrt(2 * np.pi) / GROWN * np.exp(-((sizes / GROWN) ** 2) / 2)
-    ratios = []
-    for onset in range(READY - BEFORE_READY, last + 1, ONSET_EVERY):
-        lasted = np.arange(last - onset + 1) + 1.0
-        for profile in (lasted / lasted[-1], np.ones(len(lasted))):
-            moved = np.zeros((last + 1, SIZE))
-            moved[onset:, DEPOSIT] = profile
-            change = moved.ravel()
-            score, known = change @ weight @ E, change @ weight @ L @ change
-            ratios.append(trapezoid(prior * np.exp(sizes * score - sizes**2 * known / 2), sizes))
-    assert scores.evidence[last, 0] == pytest.approx(np.log(np.mean(ratios)), rel=2e-3, abs=2e-3)
+    ratios = [
+        trapezoid(prior * np.exp(sizes * score - sizes**2 * known / 2), sizes)
+        for score, known in _every_change(info, last)
+    ]
+    assert scores.evidence[last, 0] == pytest.approx(np.log(np.mean(ratios)), abs=1e-5)
 
 
 def test_quiet_days_before_a_movement_cost_it_nothing_but_the_choice_of_its_day():
