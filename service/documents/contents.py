@@ -166,7 +166,7 @@ def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
     since = f"since {dates.short_day(money.since_utc, plant.zone, year=True)}" if money else ""
     return [
         {"label": "Heat transfer lost", "figure": share.main, "note": share.range},
-        {"label": f"A month of waiting, from {dates.short_day(evaluation.through_utc, plant.zone)}",
+        {"label": f"A month from {dates.short_day(evaluation.through_utc, plant.zone)} costs",
          "figure": month.main, "note": month.range},
         {"label": name, "figure": limit.main, "note": limit.range},
         {"label": "Lost so far", "figure": so_far.main,
