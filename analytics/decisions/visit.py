@@ -123,19 +123,25 @@ def _saved_by_week(
 ) -> Floats:
     """Return what a visit saves in the rest of the year by week of the visit, shape (n, weeks).
 
-    A week is priced by its middle day.
+    A week is priced by its middle day; where a month begins within it, each part by its own. Without
+    that a mild November's last days cost as much as December's, and the best day falls before a month.
     """
-    start = np.arange(0, YEAR_DAYS, WEEK_DAYS)
-    length = np.minimum(start + WEEK_DAYS, YEAR_DAYS) - start
+    day = np.arange(YEAR_DAYS)
+    month = _months(made, day)
+    begins = (day % WEEK_DAYS == 0) | np.r_[True, np.diff(month) != 0]
+    start = day[begins]
+    length = np.diff(np.r_[start, YEAR_DAYS])
     middle = start + length // 2
-    month = _months(made, middle)
+    month = month[start]
     untouched = table.cost_rate(deposit[:, middle], month).sum(axis=0) * length
-    saved = np.empty((len(deposit), len(start)))
-    for i, visit in enumerate(start):
+    visits = np.flatnonzero(start % WEEK_DAYS == 0)
+    saved = np.empty((len(deposit), len(visits)))
+    for week, i in enumerate(visits):
+        visit = start[i]
         again = refouling[:, middle[i:] - visit]
         cleaned = left[:, None] * deposit[:, visit, None] + again
         after = table.cost_rate(cleaned, month[i:]).sum(axis=0) * length[i:]
-        saved[:, i] = (untouched[:, i:] - after).sum(axis=1)
+        saved[:, week] = (untouched[:, i:] - after).sum(axis=1)
     return saved
 
 

@@ -450,7 +450,7 @@ class MoneyAccount:
     net_benefit_now: Estimate | None  # of a visit now, over twelve months
     best_visit_utc: datetime | None  # None: no visit pays within twelve months
     best_net_benefit: Estimate | None
-    benefit_by_date: pd.DataFrame | None  # index visit day; net benefit q05, q50, q95
+    benefit_by_date: pd.DataFrame | None  # index visit day; net benefit q05, q50, q95, mean
     chance_visit_pays: float | None
 
 

@@ -39,9 +39,9 @@ def benefit_chart(
     drawing.line(plot.left, y.at(0.0), plot.right, y.at(0.0), "axis")
     drawing.curve(x, y(table["q50"]), "measured")
     time_axis(drawing, plot, time, month_ticks(time.start_utc, time.end_utc, plant.zone, most=8))
-    best = table["q50"].max()
+    best = table["mean"].max()  # by which the best day is chosen
     if best > 0:
-        good = index[(table["q50"] >= best * _BEST_WITHIN).to_numpy()]
+        good = index[(table["mean"] >= best * _BEST_WITHIN).to_numpy()]
         x1, x2 = time.at(good[0].to_pydatetime()), time.at(good[-1].to_pydatetime())
         drawing.box(x1, y.at(0.0) - 3, max(x2 - x1, 5), 6, "best")
         days = dates.day_span(

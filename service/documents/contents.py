@@ -30,6 +30,7 @@ from service.wording.reasons import loss, reason
 from service.wording.remarks import remark_text
 from service.wording.staleness import old_readings
 from service.wording.verdicts import headline, limit_reached, month_of_waiting, shortage_sentence
+from service.wording.visit_day import visit_day
 
 _RIVALS = 5
 _BASES = {
@@ -112,7 +113,8 @@ def _request(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> Pieces
             "What the deposit costs cannot be told, for want of a tariff or of a measured flow. "
             "Please decide by the heat transfer that is lost and by the limit, below."
         )
-    if money.visit_price is None or money.net_benefit_now is None:
+    spoken_of = visit_day(evaluation)
+    if money.visit_price is None or spoken_of is None:
         untouched = numbers.money(money.next_year_untouched, money.currency)
         return _mixed(
             ("No price of a visit is registered. Left alone, the deposit costs ", False),
@@ -120,7 +122,7 @@ def _request(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> Pieces
             (f" ({untouched.range}) in the twelve months from {through}. ", False),
             ("Please decide whether an offer shall be asked for.", True),
         )
-    net = money.best_net_benefit or money.net_benefit_now
+    net = spoken_of.net_benefit
     # what is avoided is what the visit brings plus what it costs; its price is agreed, not estimated
     avoided = Estimate(value=net.value + money.visit_price, low=net.low + money.visit_price,
                        high=net.high + money.visit_price)  # fmt: skip

@@ -125,7 +125,10 @@ def money_account(evaluation: Evaluation, plant: Plant) -> Account | None:
     groups = [
         Lines(head=f"Avoidable since {since}", unit=sign, note="range", lines=tuple(so_far)),
         Lines(
-            head=f"Twelve months from {through}", unit=sign, note="range", lines=_next_year(account)
+            head=f"Twelve months from {through}",
+            unit=sign,
+            note="range",
+            lines=_next_year(account, dates.short_day(evaluation.through_utc, plant.zone)),
         ),
     ]
     return Account(caption="What the loss has cost and will cost", groups=tuple(groups))
@@ -141,7 +144,7 @@ def _owed(estimate: Estimate) -> Estimate:
     return Estimate(value=-estimate.value, low=-estimate.high, high=-estimate.low)
 
 
-def _next_year(account: MoneyAccount) -> tuple[Line, ...]:
+def _next_year(account: MoneyAccount, day: str) -> tuple[Line, ...]:
     untouched, after = account.next_year_untouched, account.next_year_after_visit
     lines = [Line(label="Cost if nothing is done", figure=numbers.number(untouched.value, 0),
                   range=_range(untouched))]  # fmt: skip
@@ -149,10 +152,10 @@ def _next_year(account: MoneyAccount) -> tuple[Line, ...]:
         return tuple(lines)
     net = account.net_benefit_now
     lines += [
-        Line(label="Cost after a visit that day (it fouls again)", range=_range(_owed(after)),
+        Line(label=f"Cost after a visit on {day} (it fouls again)", range=_range(_owed(after)),
              figure=numbers.number(-after.value, 0)),
         Line(label="The visit", figure=numbers.number(-account.visit_price, 0), range="fixed"),
-        Line(label="Net benefit of that visit", figure=numbers.number(net.value, 0),
+        Line(label=f"Net benefit of a visit on {day}", figure=numbers.number(net.value, 0),
              range=_range(net), total=True),
     ]  # fmt: skip
     return tuple(lines)

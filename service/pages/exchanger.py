@@ -49,6 +49,7 @@ from service.wording.verdicts import (
     month_of_waiting,
     shortage_sentence,
 )
+from service.wording.visit_day import visit_day
 
 _WEEK = timedelta(days=7)
 
@@ -181,13 +182,12 @@ def facts(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Pla
 
 def _visit_fact(evaluation: Evaluation, plant: Plant) -> Fact:
     money = evaluation.money
-    visit = f"A visit on {dates.short_day(evaluation.through_utc, plant.zone)}"
-    label = f"{visit} brings"
-    if money is None or money.net_benefit_now is None:
-        priced = money is not None and money.visit_price is not None
+    spoken_of = visit_day(evaluation)
+    if money is None or spoken_of is None:
         missing = "no costs known" if money is None else "no price of a visit"
-        return Fact(label=label, figure=numbers.CANNOT_TELL, note="" if priced else missing)
-    benefit = money.net_benefit_now
+        return Fact(label="A visit brings", figure=numbers.CANNOT_TELL, note=missing)
+    visit = f"A visit on {dates.short_day(spoken_of.at_utc, plant.zone)}"
+    label, benefit = f"{visit} brings", spoken_of.net_benefit
     if benefit.high < 0:
         label = f"{visit} loses"
         benefit = Estimate(value=-benefit.value, low=-benefit.high, high=-benefit.low)

@@ -28,6 +28,7 @@ from service.wording.proofs import proof_text
 from service.wording.remarks import remark_text
 from service.wording.staleness import data_age, old_readings
 from service.wording.verdicts import headline
+from service.wording.visit_day import visit_day
 
 if TYPE_CHECKING:
     from service.usecases.ledger import Ledger
@@ -85,6 +86,7 @@ class AvoidableCost:
     next_year: Figure
     visit_price: Figure
     best_visit: datetime | None
+    visit_brings: Figure  # net, in twelve months: on the best day, else on the last of the readings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -381,6 +383,7 @@ def _limit_reached(evaluation: Evaluation | None, why: str) -> LimitReached:
 def _cost(evaluation: Evaluation | None, exchanger: Exchanger, why: str) -> AvoidableCost:
     money: MoneyAccount | None = None if evaluation is None else evaluation.money
     unit = exchanger.tariff.currency if money is None else money.currency
+    spoken_of = None if evaluation is None else visit_day(evaluation)
     why = why or "the register has no prices, or the data do not tell yet"
     return AvoidableCost(
         so_far=_figure(None if money is None else money.avoidable_so_far, unit, why),
@@ -392,6 +395,11 @@ def _cost(evaluation: Evaluation | None, exchanger: Exchanger, why: str) -> Avoi
             why if money is None else "the register has no price of a visit",
         ),
         best_visit=None if money is None else money.best_visit_utc,
+        visit_brings=_figure(
+            None if spoken_of is None else spoken_of.net_benefit,
+            unit,
+            why if money is None else "the register has no price of a visit",
+        ),
     )
 
 

@@ -344,7 +344,8 @@ def money(month: Estimate | None = None, *, price: float | None = 1450.0) -> Mon
     """Return an account in euro with benefits by date of the visit."""
     index = pd.date_range(THROUGH.date(), periods=24, freq="7D", tz="UTC", name="day")
     benefit = 1430 - 62 * np.clip(np.arange(24) - 2.5, 0, None) ** 1.15
-    table = pd.DataFrame({"q05": benefit - 720, "q50": benefit, "q95": benefit + 690}, index=index)
+    table = pd.DataFrame({"q05": benefit - 720, "q50": benefit, "q95": benefit + 690, "mean": benefit},
+                         index=index)  # fmt: skip
     lines = (
         CostLine(code="return temperature", so_far=Estimate(value=882, low=690, high=1080),
                  next_year=around(3600, 800)),

@@ -192,6 +192,24 @@ def test_weekly_grid_agrees_with_daily_sums(table):
     assert abs(mean[1] - mean[0]) < 0.06 * (mean[0] + 300.0)
 
 
+def test_a_week_over_the_end_of_a_month_is_priced_by_both_months():
+    """A steady deposit that costs 2 a day in March alone: any visit before saves 62 (hand).
+
+    Weeks are counted from 10 November: one runs from 23 February to 1 March, one from 30 March on.
+    """
+    march = np.zeros((len(COST_LINES), 2, 12))
+    march[1, 1, 2] = 2.0
+    only_march = CostTable(levels=np.array([0.0, 1.0]), per_day=march, share_observed=1.0)
+    steady = np.ones((50, 400))
+    plan = plan_visit(
+        steady, np.zeros_like(steady), only_march, made=np.datetime64("2025-11-10"), price=10.0,
+        rng=np.random.default_rng(4), recovery_mean=1.0, recovery_sd=0.0, cost_relative_sd=0.0,
+    )  # fmt: skip
+    before_march = plan.benefit_by_date["mean"].loc[:"2026-03-01"].to_numpy()
+    assert len(before_march) == 16
+    assert before_march == pytest.approx(62.0 - 10.0)
+
+
 def test_a_mild_deposit_that_grows_is_best_cleaned_later():
     """Linear growth, cost equal to the deposit all year: best after half the year (hand).
 

@@ -1,0 +1,33 @@
+"""Page, document and JSON name the same days and the same figures for one exchanger."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from analytics.vocabulary.records import Evaluation
+from service.documents.contents import page_one
+from service.pages.account_sections import money as money_part
+from service.pages.exchanger import facts
+from service.usecases.status import Status, status_of
+from tests.service import made_up
+
+PLANT = made_up.whole_plant()
+
+
+def _document(evaluation: Evaluation) -> dict[str, Any]:
+    exchanger = PLANT.exchanger(evaluation.tag)
+    return page_one(PLANT, exchanger, evaluation, made_up.events(), made_up.THROUGH)
+
+
+def _status(evaluation: Evaluation) -> Status:
+    return status_of(PLANT, evaluation.tag, evaluation, 1, made_up.THROUGH)
+
+
+def test_one_day_of_a_visit_is_spoken_of() -> None:
+    """The account of the made-up deposit is best on 7 December, two weeks after its readings end."""
+    evaluation = made_up.deposit()
+    told = _status(evaluation).avoidable_cost
+    assert told.best_visit == datetime(2026, 12, 7, tzinfo=UTC)
+    assert told.visit_brings.value == evaluation.money.best_net_benefit.value
+    assert facts(evaluation, (), PLANT)[-1].label == "A visit on 7\u00a0Dec brings"
+    assert "about 7\u00a0December\u00a02026" in money_part(evaluation, PLANT).heading
+    assert "7\u00a0December\u00a02026" in "".join(p["t"] for p in _document(evaluation)["request"])
