@@ -176,6 +176,8 @@ def _concluded(
         verdict = with_proposals(verdict, proposals)
     if money is not None and verdict.kind not in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER):
         money = outlook.unproven(money)
+    elif money is not None and verdict.since_utc is not None:
+        money = outlook.since_loss_began(account, money, verdict.since_utc)
     step("done", _STEPS, _STEPS)
     return Evaluation(
         tag=exchanger.tag, through_utc=_end(trends), verdict=verdict, causes=tuple(listed),

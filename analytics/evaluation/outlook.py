@@ -4,6 +4,7 @@ Lives here: turning an account into what ``analytics.decisions`` asks for, and b
 """
 
 from dataclasses import dataclass, replace
+from datetime import datetime
 from functools import cache
 
 import numpy as np
@@ -269,24 +270,33 @@ def hydraulics_of(account: Account, rows: NDArray[np.int64] | None = None) -> Hy
     )  # fmt: skip
 
 
+def _counted_from(account: Account) -> int:
+    """Return the day from which the cost is counted: the last visit's, or that of the clean level."""
+    assert account.ready is not None
+    return max(epoch_start(account), account.ready)
+
+
 def costs_so_far(account: Account) -> tuple[AvoidableCost, pd.DataFrame] | None:
     """Return what the deposit cost since the last visit, and by hour since the reference."""
     hours, rows = running_hours(account)
     if not len(rows):
         return None
-    tariff = account.exchanger.tariff
     day = account.table.day[rows]
     assert account.ready is not None
     edges = [v for v in account.surface_days if v > account.ready]
     segment = np.searchsorted(edges, day, side="right")
-    parts: list[AvoidableCost] = []
-    for number in np.unique(segment):
-        inside = segment == number
-        model = conductance_of(account, int(rows[inside][-1]))
-        part = hours.subset(inside).usable()
-        kept = rows[inside][np.isin(hours.time_utc[inside], part.time_utc)]
-        parts.append(avoidable(part, model, tariff, hydraulics_of(account, kept)))
+    parts = [_spent(account, hours, rows, segment == number) for number in np.unique(segment)]
     return parts[-1], pd.concat([part.by_hour for part in parts])
+
+
+def _spent(
+    account: Account, hours: RunningHours, rows: NDArray[np.int64], chosen: NDArray[np.bool_]
+) -> AvoidableCost:
+    """Return what the deposit cost in the chosen hours, priced with the pack of the last of them."""
+    part = hours.subset(chosen).usable()
+    kept = rows[chosen][np.isin(hours.time_utc[chosen], part.time_utc)]
+    model = conductance_of(account, int(rows[chosen][-1]))
+    return avoidable(part, model, account.exchanger.tariff, hydraulics_of(account, kept))
 
 
 def price_of_visit(tariff: Tariff) -> float | None:
@@ -328,7 +338,7 @@ def plan(account: Account, forecast: FoulingForecast, at: ReferencePoint) -> Vis
 
 def money_record(account: Account, so_far: AvoidableCost, found: VisitPlan) -> MoneyAccount:
     """Join what was lost and what is foreseen into one account."""
-    since = pd.Timestamp(days_to_index(np.array([epoch_start(account)]))[0]).tz_localize("UTC")
+    since = _counted_from(account)
     lines = tuple(
         CostLine(code=code, so_far=so_far.lines[code], next_year=found.next_year_lines[code])
         for code in so_far.lines
@@ -336,7 +346,8 @@ def money_record(account: Account, so_far: AvoidableCost, found: VisitPlan) -> M
     )
     best = None if found.best_visit is None else pd.Timestamp(found.best_visit).tz_localize("UTC")
     return MoneyAccount(
-        currency=account.exchanger.tariff.currency, since_utc=since.to_pydatetime(), lines=lines,
+        currency=account.exchanger.tariff.currency, since_utc=_midnight(since), lines=lines,
+        counted_from="last visit" if since in account.surface_days else "clean level",
         avoidable_so_far=so_far.total, next_month=found.next_month,
         next_year_untouched=found.next_year_untouched,
         next_year_after_visit=found.next_year_after_visit if found.visit_price is not None else None,
@@ -345,6 +356,34 @@ def money_record(account: Account, so_far: AvoidableCost, found: VisitPlan) -> M
         best_net_benefit=found.best_net_benefit, benefit_by_date=found.benefit_by_date,
         chance_visit_pays=found.chance_visit_pays,
     )  # fmt: skip
+
+
+def _midnight(day: int) -> datetime:
+    at: datetime = (
+        pd.Timestamp(days_to_index(np.array([day]))[0]).tz_localize("UTC").to_pydatetime()
+    )
+    return at
+
+
+def since_loss_began(account: Account, money: MoneyAccount, began_utc: datetime) -> MoneyAccount:
+    """Return the account of an established deposit, counted since its loss began.
+
+    What the days before seem to have cost is the doubt about the clean level. Days that the reference
+    takes for clean cost nothing. A loss older than the last visit stays counted from that visit.
+    """
+    began, counted = day_number(began_utc), _counted_from(account)
+    if began < counted and money.counted_from == "last visit":
+        return money
+    dated = replace(money, since_utc=_midnight(began), counted_from="loss began")
+    if began <= counted:
+        return dated
+    hours, rows = running_hours(account)
+    late = account.table.day[rows] >= began
+    if not late.any():
+        return dated
+    spent = _spent(account, hours, rows, late)
+    lines = tuple(replace(line, so_far=spent.lines[line.code]) for line in money.lines)
+    return replace(dated, lines=lines, avoidable_so_far=spent.total)
 
 
 def unproven(money: MoneyAccount) -> MoneyAccount:

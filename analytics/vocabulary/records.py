@@ -440,7 +440,7 @@ class MoneyAccount:
     """What the deposit costs and when a visit pays."""
 
     currency: str
-    since_utc: datetime
+    since_utc: datetime  # the day from which so_far is counted
     lines: tuple[CostLine, ...]
     avoidable_so_far: Estimate
     next_month: Estimate  # what waiting another month costs
@@ -452,6 +452,9 @@ class MoneyAccount:
     best_net_benefit: Estimate | None
     benefit_by_date: pd.DataFrame | None  # index visit day; net benefit q05, q50, q95, mean
     chance_visit_pays: float | None
+    counted_from: Literal["loss began", "last visit", "clean level"] = (
+        "clean level"  # what since_utc is
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,9 +14,11 @@
     assessed_through, state_as_of
     cleanliness_factor, fouling_resistance, duty_at_reference, duty_clean_at_reference
     approach            {now, at_reference, clean_at_reference, limit}
-    limit_reached       {earliest, median, latest, chance_within_horizon, horizon_days, reason};
-                        nine times in ten between earliest and latest, null: beyond the horizon
-    avoidable_cost      {so_far, next_month, next_year, visit_price, best_visit, visit_brings}
+    limit_reached       {earliest, median, latest, chance_within_horizon, horizon_days,
+                        passed_since, reason}; nine times in ten between earliest and latest,
+                        null: beyond the horizon
+    avoidable_cost      {since, counted_from, so_far, next_month, next_year, visit_price,
+                        best_visit, visit_brings}
     data_health         {grade, instrumentation, first, last, hours_running, hours_evidence,
                         hours_set_aside, missing_roles, consequences, logger_gaps}, hours over the last
                         30 days of readings, set aside by reason; or null. logger_gaps: [{role, count,
@@ -66,9 +68,9 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
       duty_clean_at_reference
       approach            {now, at_reference, clean_at_reference, limit}
       limit_reached       {earliest, median, latest, chance_within_horizon,
-                           horizon_days, reason}
-      avoidable_cost      {so_far, next_month, next_year, visit_price,
-                           best_visit, visit_brings}
+                           horizon_days, passed_since, reason}
+      avoidable_cost      {since, counted_from, so_far, next_month, next_year,
+                           visit_price, best_visit, visit_brings}
       data_health         {grade, instrumentation, first, last, hours_running,
                            hours_evidence, hours_set_aside, missing_roles,
                            consequences, logger_gaps} or null

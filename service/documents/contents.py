@@ -4,7 +4,7 @@ A text is a list of pieces, each with ``t`` and, where it is set bold, ``b``.
 """
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from analytics.vocabulary.records import (
@@ -22,6 +22,7 @@ from service.documents.print_style import PRINT_STYLE
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, cause_title, chances, odds_beside
+from service.wording.counted import counted_sentence
 from service.wording.explaining import explanation
 from service.wording.limits import plates_changed
 from service.wording.numbers import NBSP
@@ -165,7 +166,7 @@ def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
     if state is not None and state.approach_limit_K is not None:
         verb = "" if limit.main == "passed" else " reached"
         name = f"Limit of {numbers.single(state.approach_limit_K, measure)}{verb}"
-    since = f"since {dates.short_day(money.since_utc, plant.zone, year=True)}" if money else ""
+    since = f"since {dates.short_day(money.since_utc, UTC, year=True)}" if money else ""
     return [
         {"label": "Heat transfer lost", "figure": share.main, "note": share.range},
         {"label": f"A month from {dates.short_day(evaluation.through_utc, plant.zone)} costs",
@@ -248,6 +249,8 @@ def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
         said.append(f"The cause is {name} with {chances(cause.chances)}.")
     if evaluation.reference is not None:
         said.append(_BASES[evaluation.reference.basis])
+    if money is not None:
+        said.append(counted_sentence(money))
     if cleaning and money is not None and money.chance_visit_pays is not None:
         said.append(
             f"That the visit pays for itself within twelve months has {chances(money.chance_visit_pays)}."

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 from analytics.vocabulary.records import (
     Capacity,
@@ -18,6 +18,7 @@ from service.pages.sections import PHONE, Part
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import deed_text
+from service.wording.counted import counted_sentence
 from service.wording.history import changes
 from service.wording.numbers import MINUS
 from service.wording.proofs import proof_text
@@ -60,6 +61,7 @@ class Account:
 
     caption: str
     groups: tuple[Lines, ...]
+    note: str = ""
     big: bool = False
 
 
@@ -120,7 +122,7 @@ def money_account(evaluation: Evaluation, plant: Plant) -> Account | None:
         Line(label="Lost so far", figure=numbers.number(total.value, 0), range=_range(total),
              total=True, cost=total.low > 0)
     )  # fmt: skip
-    since = dates.short_day(account.since_utc, plant.zone, year=True)
+    since = dates.short_day(account.since_utc, UTC, year=True)
     through = dates.short_day(evaluation.through_utc, plant.zone, year=True)
     groups = [
         Lines(head=f"Avoidable since {since}", unit=sign, note="range", lines=tuple(so_far)),
@@ -131,7 +133,8 @@ def money_account(evaluation: Evaluation, plant: Plant) -> Account | None:
             lines=_next_year(account, dates.short_day(evaluation.through_utc, plant.zone)),
         ),
     ]
-    return Account(caption="What the loss has cost and will cost", groups=tuple(groups))
+    return Account(caption="What the loss has cost and will cost", groups=tuple(groups),
+                   note=counted_sentence(account))  # fmt: skip
 
 
 def _range(estimate: Estimate) -> str:

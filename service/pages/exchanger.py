@@ -33,6 +33,7 @@ from service.usecases.proposing import KeptProposal, ProposalState
 from service.usecases.told_gaps import summed_up, within
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, role_label, times_less_likely
+from service.wording.counted import loss_began
 from service.wording.explaining import explanation
 from service.wording.limits import plates_changed
 from service.wording.numbers import Figure
@@ -127,9 +128,8 @@ def answer(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
     cause = evaluation.verdict.cause
     if cause is not None and cause.kind is CauseKind.DEPOSIT and lost is not None and lost.low > 0:
         figure = numbers.figure(lost, numbers.PERCENT).text
-        since = ""
-        if cause.since_utc is not None:
-            since = f" since {dates.long_day(cause.since_utc, plant.zone)}"
+        began = loss_began(evaluation)
+        since = "" if began is None else f" since {dates.long_day(began, UTC)}"
         if evaluation.verdict.kind is VerdictKind.CANNOT_TELL:
             return said, f"Heat transfer reads {figure} lower{since}."
         return said, f"It has taken {figure} of the heat transfer{since}."

@@ -24,6 +24,7 @@ from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
 from service.usecases.told_gaps import ToldGaps, summed_up
 from service.wording.explaining import explanation
+from service.wording.limits import passed_utc
 from service.wording.proofs import proof_text
 from service.wording.remarks import remark_text
 from service.wording.staleness import data_age, old_readings
@@ -74,6 +75,7 @@ class LimitReached:
     latest: datetime | None  # one chance in twenty that it is later
     chance_within_horizon: float | None
     horizon_days: int | None
+    passed_since: datetime | None = None  # since when the approach has stayed above the limit
     reason: str | None = None
 
 
@@ -81,6 +83,8 @@ class LimitReached:
 class AvoidableCost:
     """What the deposit costs, against clean plates and the same heat to the building."""
 
+    since: datetime | None  # from which day so_far is counted; a deposit's: when its loss began
+    counted_from: str | None  # what that day is: "loss began", "last visit", "clean level"
     so_far: Figure
     next_month: Figure
     next_year: Figure
@@ -361,8 +365,7 @@ def _cause(cause: Cause | None) -> StatedCause | None:
 
 
 def _limit_reached(evaluation: Evaluation | None, why: str) -> LimitReached:
-    forecast = None if evaluation is None else evaluation.forecast
-    if forecast is None:
+    if evaluation is None or evaluation.forecast is None:
         return LimitReached(
             earliest=None,
             median=None,
@@ -371,12 +374,14 @@ def _limit_reached(evaluation: Evaluation | None, why: str) -> LimitReached:
             horizon_days=None,
             reason=why or "there is no forecast while no deposit is seen to grow",
         )
+    forecast = evaluation.forecast
     return LimitReached(
         earliest=forecast.date_5,
         median=forecast.date_50,
         latest=forecast.date_95,
         chance_within_horizon=forecast.chance_within_horizon,
         horizon_days=forecast.horizon_days,
+        passed_since=passed_utc(evaluation),
     )
 
 
@@ -386,6 +391,8 @@ def _cost(evaluation: Evaluation | None, exchanger: Exchanger, why: str) -> Avoi
     spoken_of = None if evaluation is None else visit_day(evaluation)
     why = why or "the register has no prices, or the data do not tell yet"
     return AvoidableCost(
+        since=None if money is None else money.since_utc,
+        counted_from=None if money is None else money.counted_from,
         so_far=_figure(None if money is None else money.avoidable_so_far, unit, why),
         next_month=_figure(None if money is None else money.next_month, unit, why),
         next_year=_figure(None if money is None else money.next_year_untouched, unit, why),

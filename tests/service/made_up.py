@@ -356,7 +356,7 @@ def money(month: Estimate | None = None, *, price: float | None = 1450.0) -> Mon
     )  # fmt: skip
     return MoneyAccount(
         currency="EUR",
-        since_utc=datetime(2025, 12, 12, tzinfo=UTC),
+        since_utc=datetime(2026, 1, 20, tzinfo=UTC),
         lines=lines,
         avoidable_so_far=Estimate(value=906.4, low=710, high=1110),
         next_month=month or around(390, 85),
@@ -368,6 +368,7 @@ def money(month: Estimate | None = None, *, price: float | None = 1450.0) -> Mon
         best_net_benefit=Estimate(value=1430, low=710, high=2120) if price else None,
         benefit_by_date=table if price else None,
         chance_visit_pays=0.999 if price else None,
+        counted_from="loss began",
     )
 
 
@@ -500,7 +501,7 @@ def deposit(tag: str = "HX-03") -> Evaluation:
         through_utc=THROUGH,
         verdict=Verdict(
             kind=VerdictKind.CLEAN_NOW, cause=leading, runner_up=runner_up,
-            since_utc=datetime(2026, 10, 12, tzinfo=UTC), reasons=(leading.speaks_for[0],),
+            since_utc=leading.since_utc, reasons=(leading.speaks_for[0],),
         ),
         causes=causes(),
         health=health(),
@@ -547,7 +548,9 @@ def clean(tag: str = "HX-07") -> Evaluation:
         causes=(cause,),
         state=state(around(3.1, 0.3), around(0.99, 0.04)),
         forecast=forecast(3.1, 0.0),
-        money=replace(money(Estimate(value=0, low=0, high=0)), best_visit_utc=None),
+        money=replace(
+            money(Estimate(value=0, low=0, high=0)), best_visit_utc=None, counted_from="clean level"
+        ),
         alerts=(),
         daily=daily(now_K=3.1, visit_day=None, seed=9),
         intervals=intervals(loss=0.01),

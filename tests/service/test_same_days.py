@@ -6,7 +6,8 @@ from typing import Any
 from analytics.vocabulary.records import Evaluation
 from service.documents.contents import page_one
 from service.pages.account_sections import money as money_part
-from service.pages.exchanger import facts
+from service.pages.account_sections import money_account
+from service.pages.exchanger import answer, facts
 from service.usecases.status import Status, status_of
 from tests.service import made_up
 
@@ -31,3 +32,17 @@ def test_one_day_of_a_visit_is_spoken_of() -> None:
     assert facts(evaluation, (), PLANT)[-1].label == "A visit on 7\u00a0Dec brings"
     assert "about 7\u00a0December\u00a02026" in money_part(evaluation, PLANT).heading
     assert "7\u00a0December\u00a02026" in "".join(p["t"] for p in _document(evaluation)["request"])
+
+
+def test_one_day_of_the_loss_is_spoken_of() -> None:
+    """The made-up deposit began on 20 January 2026; its cost is counted from then."""
+    evaluation, day = made_up.deposit(), datetime(2026, 1, 20, tzinfo=UTC)
+    told = _status(evaluation)
+    assert told.since == told.avoidable_cost.since == day
+    assert answer(evaluation, PLANT)[1].endswith("since 20\u00a0January\u00a02026.")
+    account = money_account(evaluation, PLANT)
+    assert account.groups[0].head == "Avoidable since 20\u00a0Jan\u00a02026"
+    document = _document(evaluation)
+    assert "since 20\u00a0Jan\u00a02026" in document["figures"][-1]["note"]
+    assert account.note in document["sure"]
+    assert "20\u00a0January\u00a02026" in account.note

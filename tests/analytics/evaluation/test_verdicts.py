@@ -57,6 +57,17 @@ def test_verdicts_on_hidden_faults(fault, seeds, least):
         assert sum(CauseKind.BUILDING_SIDE in k for k in kinds) >= 2
 
 
+def _check_one_date(found):
+    """The loss has one date, and its cost is the sum of the days from then on."""
+    began, account = found.verdict.since_utc, found.money
+    assert (account.counted_from, account.since_utc) == ("loss began", began)
+    days = found.daily["avoidable_cost"].dropna()
+    assert account.avoidable_so_far.value == pytest.approx(days.loc[began:].sum(), rel=1e-6)
+    assert account.avoidable_so_far.value == pytest.approx(
+        sum(c.so_far.value for c in account.lines)
+    )
+
+
 def _check_deposit(found, plant):
     """The alert comes after the deposit began, and a visit is priced."""
     raised = [a.raised_utc for a in found.alerts if a.kind is CauseKind.DEPOSIT]
@@ -64,6 +75,8 @@ def _check_deposit(found, plant):
     assert min(raised) >= plant.scenario.deposit.start
     assert found.money is not None
     assert found.money.avoidable_so_far.value > 0
+    if found.verdict.kind in CLEAN_IT and found.verdict.since_utc is not None:
+        _check_one_date(found)
     assert found.forecast is not None
     # the clean level's doubt included, the fit's own figures agree with each other
     state = found.state
