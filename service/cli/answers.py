@@ -13,6 +13,8 @@
     cause, runner_up    {kind, subject, chances, times_less_likely}, or null
     assessed_through, state_as_of
     cleanliness_factor, fouling_resistance, duty_at_reference, duty_clean_at_reference
+    clean_taken_from    "known clean period", "first weeks" (nobody vouches for them: only what was
+                        lost since then counts), "nameplate" or null
     approach            {now, at_reference, clean_at_reference, limit}
     limit_reached       {earliest, median, latest, chance_within_horizon, horizon_days,
                         passed_since, reason}; nine times in ten between earliest and latest,
@@ -65,7 +67,7 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
       cause, runner_up    {kind, subject, chances, times_less_likely} or null
       assessed_through, state_as_of
       cleanliness_factor, fouling_resistance, duty_at_reference,
-      duty_clean_at_reference
+      duty_clean_at_reference, clean_taken_from
       approach            {now, at_reference, clean_at_reference, limit}
       limit_reached       {earliest, median, latest, chance_within_horizon,
                            horizon_days, passed_since, reason}
@@ -160,7 +162,7 @@ def print_ranking(ledger: "Ledger", workspace: Path | None = None) -> None:
 def _ranking(ledger: "Ledger") -> "Table":
     from rich.table import Table
 
-    from service.wording import numbers, verdicts
+    from service.wording import numbers, verdicts, yardstick
 
     plant = ledger.plant()
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
@@ -183,10 +185,11 @@ def _ranking(ledger: "Ledger") -> "Table":
             verdicts.headline(evaluation, plant),
             verdicts.month_of_waiting(evaluation).text,
             verdicts.limit_reached(evaluation, plant).text,
-            numbers.figure(factor, numbers.RATIO).text,
+            f"{numbers.figure(factor, numbers.RATIO).text}{yardstick.marked(evaluation)}",
             numbers.figure(approach, kelvin).text,
         )
-    table.caption = (
+    unvouched = yardstick.unvouched_footnote(ledger.evaluations())
+    table.caption = (f"{unvouched}\n" if unvouched else "") + (
         "* primary return minus secondary return, at the reference condition\n"
         "Another month: what the 30 days after the end of the readings cost.\n"
         "Ordered by what is to be decided (a cleaning now first, nothing last), then by cost."

@@ -32,11 +32,11 @@ from service.wording.remarks import remark_text
 from service.wording.staleness import old_readings
 from service.wording.verdicts import headline, limit_reached, month_of_waiting, shortage_sentence
 from service.wording.visit_day import visit_day
+from service.wording.yardstick import is_unvouched, unvouched_sentence
 
 _RIVALS = 5
 _BASES = {
     "known clean period": "The clean level comes from a period that the register vouches for.",
-    "first weeks": "The clean level is that of its own first weeks, which nobody vouches for.",
     "nameplate": "The clean level comes from the nameplate alone, so that ranges are wide.",
 }
 _CHEMICALS = (
@@ -156,6 +156,7 @@ def _no_visit(evaluation: Evaluation, plant: Plant) -> Pieces:
 
 def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
     lost, money, state = loss(evaluation), evaluation.money, evaluation.state
+    first_weeks = "since its first weeks" if lost is not None and is_unvouched(evaluation) else ""
     share = numbers.figure(lost, numbers.PERCENT)
     month, limit = month_of_waiting(evaluation), limit_reached(evaluation, plant)
     so_far = numbers.money(
@@ -168,7 +169,8 @@ def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
         name = f"Limit of {numbers.single(state.approach_limit_K, measure)}{verb}"
     since = f"since {dates.short_day(money.since_utc, UTC, year=True)}" if money else ""
     return [
-        {"label": "Heat transfer lost", "figure": share.main, "note": share.range},
+        {"label": "Heat transfer lost", "figure": share.main,
+         "note": ", ".join(p for p in (share.range, first_weeks) if p)},
         {"label": f"A month from {dates.short_day(evaluation.through_utc, plant.zone)} costs",
          "figure": month.main, "note": month.range},
         {"label": name, "figure": limit.main, "note": limit.range},
@@ -248,7 +250,7 @@ def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
         name = cause_in_a_sentence(cause)
         said.append(f"The cause is {name} with {chances(cause.chances)}.")
     if evaluation.reference is not None:
-        said.append(_BASES[evaluation.reference.basis])
+        said.append(_BASES.get(evaluation.reference.basis) or unvouched_sentence(evaluation))
     if money is not None:
         said.append(counted_sentence(money))
     if cleaning and money is not None and money.chance_visit_pays is not None:

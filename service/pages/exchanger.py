@@ -51,6 +51,7 @@ from service.wording.verdicts import (
     shortage_sentence,
 )
 from service.wording.visit_day import visit_day
+from service.wording.yardstick import is_unvouched, leads_with_plates, unvouched_sentence
 
 _WEEK = timedelta(days=7)
 
@@ -122,8 +123,14 @@ def dates_today(now_utc: datetime, plant: Plant) -> str:
 
 
 def answer(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
-    """Return the page's sentence: the verdict, then its size."""
-    said = headline(evaluation, plant)
+    """Return the page's sentence: the verdict, its size, and what that counts from where nobody vouches."""
+    said, size = headline(evaluation, plant), _size(evaluation, plant)
+    if not leads_with_plates(evaluation):
+        return said, size
+    return said, " ".join(s for s in (size, unvouched_sentence(evaluation)) if s)
+
+
+def _size(evaluation: Evaluation, plant: Plant) -> str:
     lost = loss(evaluation)
     cause = evaluation.verdict.cause
     if cause is not None and cause.kind is CauseKind.DEPOSIT and lost is not None and lost.low > 0:
@@ -131,9 +138,9 @@ def answer(evaluation: Evaluation, plant: Plant) -> tuple[str, str]:
         began = loss_began(evaluation)
         since = "" if began is None else f" since {dates.long_day(began, UTC)}"
         if evaluation.verdict.kind is VerdictKind.CANNOT_TELL:
-            return said, f"Heat transfer reads {figure} lower{since}."
-        return said, f"It has taken {figure} of the heat transfer{since}."
-    return said, reason(evaluation, plant, beside=explanation(evaluation, plant))
+            return f"Heat transfer reads {figure} lower{since}."
+        return f"It has taken {figure} of the heat transfer{since}."
+    return reason(evaluation, plant, beside=explanation(evaluation, plant))
 
 
 def _lead(evaluation: Evaluation, plant: Plant, before: str) -> str:
@@ -171,13 +178,17 @@ def facts(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Pla
     return [
         Fact(label="Approach at the reference condition", figure=approach.main,
              note="; ".join(part for part in levels if part)),
-        Fact(label="Cleanliness factor", figure=factor.main, note=factor.range),
+        Fact(label="Cleanliness factor", figure=factor.main, note=_of_what(factor.range, evaluation)),
         Fact(label="Limit reached", figure=limit.main, note=limit.range),
         Fact(label=f"The month from {dates.short_day(evaluation.through_utc, plant.zone)} costs",
              figure=month.main, note=month.range,
              cost=money is not None and is_a_loss(money.next_month)),
         _visit_fact(evaluation, plant),
     ]  # fmt: skip
+
+
+def _of_what(known: str, evaluation: Evaluation) -> str:
+    return f"{known}; of its first weeks" if known and is_unvouched(evaluation) else known
 
 
 def _visit_fact(evaluation: Evaluation, plant: Plant) -> Fact:

@@ -38,6 +38,7 @@ from service.wording.verdicts import (
     limit_reached,
     month_of_waiting,
 )
+from service.wording.yardstick import marked, unvouched_footnote
 
 _CHANGES_SHOWN = 4
 _FIRST_OF_MANY = 40
@@ -60,6 +61,7 @@ class Row:
     chart: Chart
     approach: Figure
     cleanliness: Figure
+    mark: str  # of a cleanliness factor for whose clean state nobody vouches
     data: str
     data_note: str
     search: str
@@ -116,7 +118,7 @@ def show(request: Request, verdict: str = "", q: str = "") -> HTMLResponse:
         old=old_plant(evaluations, plant, now(request)),
         groups=groups, many=many, sieves=_sieves(evaluations, verdict, q), q=q, verdict=verdict,
         axis=spark_axis(through or now(request), plant.zone), waiting=_waiting(plant, evaluations),
-        working=ledger.working_on(), degrees=numbers.measure_of("approach_K", plant.units).symbol,
+        unvouched=unvouched_footnote(listed), working=ledger.working_on(), degrees=numbers.measure_of("approach_K", plant.units).symbol,
     )  # fmt: skip
 
 
@@ -235,6 +237,7 @@ def _row(
         approach=_now(evaluation, state.approach_reference_K if state else None,
                       numbers.measure_of("approach_K", plant.units)),
         cleanliness=_now(evaluation, state.cleanliness_factor if state else None, numbers.RATIO),
+        mark=marked(evaluation),
         data=data,
         data_note=note,
         search=_search_text(evaluation, plant),

@@ -28,6 +28,7 @@ from service.wording.limits import plates_changed
 from service.wording.numbers import NBSP
 from service.wording.reasons import loss
 from service.wording.remarks import remark_text
+from service.wording.yardstick import leads_with_plates, weeks_of_clean
 
 PHONE = 354.0
 _DOUBLED = (1.8, 2.1)
@@ -49,7 +50,7 @@ _ASIDE = {
 }
 _BASES = {
     "known clean period": "the clean period that the register vouches for",
-    "first weeks": "its own first weeks, which nobody vouches for",
+    "first weeks": "its own first weeks",
     "nameplate": "the nameplate alone",
 }
 
@@ -72,7 +73,8 @@ def _both(
 
 def consequences(evaluation: Evaluation, plant: Plant) -> str:
     """Return what is missing from the data and what follows, as sentences."""
-    said = [remark_text(r, plant.units) for r in evaluation.health.consequences]
+    told = "first_weeks_yardstick" if leads_with_plates(evaluation) else ""  # by the answer itself
+    said = [remark_text(r, plant.units) for r in evaluation.health.consequences if r.code != told]
     missing = [role_label(r) for r in evaluation.health.missing_roles]
     if missing:
         said.append(f"Not logged: {', '.join(missing)}")
@@ -152,7 +154,7 @@ def _condition(evaluation: Evaluation, plant: Plant) -> str:
     source = "the design" if condition.source == "design" else "the clean weeks"
     return (
         f"Primary return minus secondary return at {at}{into}, as in {source}."
-        f" Clean level from {_BASES[reference.basis]}. {line}"
+        f" Clean level from {_BASES[reference.basis]}{weeks_of_clean(evaluation)}. {line}"
     )
 
 

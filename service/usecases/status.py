@@ -187,6 +187,9 @@ class Status:
     approach: Approach
     duty_at_reference: Figure
     duty_clean_at_reference: Figure
+    clean_taken_from: (
+        str | None
+    )  # "known clean period", "first weeks" (nobody vouches), "nameplate"
     limit_reached: LimitReached
     avoidable_cost: AvoidableCost
     data_health: Health | None
@@ -277,6 +280,9 @@ def status_of(
         duty_clean_at_reference=_figure(
             None if state is None else state.duty_reference_clean_W, "W", no_flow
         ),
+        clean_taken_from=None
+        if evaluation is None or evaluation.reference is None
+        else evaluation.reference.basis,
         limit_reached=_limit_reached(evaluation, no_flow),
         avoidable_cost=_cost(evaluation, exchanger, no_flow),
         data_health=_health(evaluation, plant, told),

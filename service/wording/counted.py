@@ -22,9 +22,9 @@ def counted_sentence(money: MoneyAccount) -> str:
     day = dates.long_day(money.since_utc, UTC)
     return {
         "loss began": (
-            f"Counted since the loss began, about {day}: the day on which the readings as a whole began"
+            f"Cost is counted since the loss began, about {day}: the day on which the readings as a whole began"
             " to leave the clean level."
         ),
-        "last visit": f"Counted since the last visit to the plates, {day}.",
-        "clean level": f"Counted since the clean level was settled, {day}.",
+        "last visit": f"Cost is counted since the last visit to the plates, {day}.",
+        "clean level": f"Cost is counted since the clean level was settled, {day}.",
     }[money.counted_from]

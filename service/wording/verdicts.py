@@ -24,6 +24,7 @@ from service.wording.numbers import NBSP, Figure
 from service.wording.proofs import changed_nothing
 from service.wording.reasons import loss, reason, units_of, zone_of
 from service.wording.remarks import remark_text
+from service.wording.yardstick import is_unvouched
 
 # Verdicts on which somebody has to act; the order of the enumeration is that of the filter.
 NEEDS_SOMEBODY = frozenset(VerdictKind) - {
@@ -129,7 +130,8 @@ def _leave(evaluation: Evaluation, plant: Plant | None) -> str:
     if changed:
         return f"Leave it: no loss found; {changed}."
     if not evaluation.proofs or evaluation.proofs[-1].outcome != "worked":
-        return "Leave it: no loss found."
+        since = " since its first weeks" if is_unvouched(evaluation) else ""
+        return f"Leave it: no loss found{since}."
     if evaluation.proofs[-1].event.deed is Deed.PLATES_CHANGED:
         return "Leave it: clean since its plates were changed."
     return "Leave it: the visit worked."
@@ -284,7 +286,8 @@ def _loss_clause(evaluation: Evaluation) -> str:
     lost = loss(evaluation)
     if lost is None:
         return "deposit has built up on its plates"
-    return f"deposit has taken {numbers.figure(lost, numbers.PERCENT).main} of its heat transfer"
+    since = " since its first weeks" if is_unvouched(evaluation) else ""
+    return f"deposit has taken {numbers.figure(lost, numbers.PERCENT).main} of its heat transfer{since}"
 
 
 def cost_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
