@@ -141,7 +141,7 @@ def foresee(account: Account, at: ReferencePoint) -> FoulingForecast | None:
         days_to_index(days.day), days.deposit, days.standard_error,
         unit_fouling=(account.exchanger.area_m2 or 1.0) / at.model.scale_UA_W_K,
         clean_since=np.datetime64(since, "D"), reference=days.reference, wander=days.wander,
-        made=np.datetime64(int(info.day[-1]), "D"), horizon_days=HORIZON_DAYS,
+        made=np.datetime64(int(account.table.day[-1]), "D"), horizon_days=HORIZON_DAYS,
         start_sd=0.1 if since in account.surface_days else 0.005,
     )  # fmt: skip
 

@@ -423,7 +423,7 @@ def _fouling_verdict(
     """Say clean it where a visit pays now or the limit is near, else clean later."""
     clean = state.cleanliness_factor
     loss = 1 - clean.value if clean is not None else 0.0
-    now = state.as_of_utc
+    now = state.as_of_utc if forecast is None else forecast.made_utc  # from which its dates count
     due = (
         forecast is not None
         and forecast.date_50 is not None

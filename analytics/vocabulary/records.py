@@ -443,7 +443,7 @@ class MoneyAccount:
     since_utc: datetime  # the day from which so_far is counted
     lines: tuple[CostLine, ...]
     avoidable_so_far: Estimate
-    next_month: Estimate  # what waiting another month costs
+    next_month: Estimate  # what the thirty days from the readings' end cost
     next_year_untouched: Estimate
     next_year_after_visit: Estimate | None
     visit_price: float | None

@@ -19,8 +19,8 @@
     limit_reached       {earliest, median, latest, chance_within_horizon, horizon_days,
                         passed_since, reason}; nine times in ten between earliest and latest,
                         null: beyond the horizon
-    avoidable_cost      {since, counted_from, so_far, next_month, next_year, visit_price,
-                        best_visit, visit_brings}
+    avoidable_cost      {since, counted_from, so_far, next_month, next_month_from, next_year,
+                        visit_price, best_visit, visit_brings}; next_month: thirty days
     data_health         {grade, instrumentation, first, last, hours_running, hours_evidence,
                         hours_set_aside, missing_roles, consequences, logger_gaps}, hours over the last
                         30 days of readings, set aside by reason; or null. logger_gaps: [{role, count,
@@ -71,8 +71,9 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
       approach            {now, at_reference, clean_at_reference, limit}
       limit_reached       {earliest, median, latest, chance_within_horizon,
                            horizon_days, passed_since, reason}
-      avoidable_cost      {since, counted_from, so_far, next_month, next_year,
-                           visit_price, best_visit, visit_brings}
+      avoidable_cost      {since, counted_from, so_far, next_month (30 days),
+                           next_month_from, next_year, visit_price, best_visit,
+                           visit_brings}
       data_health         {grade, instrumentation, first, last, hours_running,
                            hours_evidence, hours_set_aside, missing_roles,
                            consequences, logger_gaps} or null
@@ -162,20 +163,23 @@ def print_ranking(ledger: "Ledger", workspace: Path | None = None) -> None:
 def _ranking(ledger: "Ledger") -> "Table":
     from rich.table import Table
 
-    from service.wording import numbers, verdicts, yardstick
+    from service.wording import numbers, verdicts, waiting, yardstick
 
     plant = ledger.plant()
+    evaluations = ledger.evaluations()
+    shared = waiting.shared_days(evaluations, plant)
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
     for heading in (
         "exchanger",
         "verdict",
-        "another month",
+        shared,
         "limit reached",
         "cleanliness",
         "approach*",
     ):
         table.add_column(heading, overflow="fold")
-    for evaluation in ledger.evaluations():
+    for evaluation in evaluations:
+        other = waiting.other_days(evaluation, shared, plant) if evaluation.money else ""
         state = evaluation.state
         factor = None if state is None else state.cleanliness_factor
         approach = None if state is None else state.approach_reference_K
@@ -183,15 +187,15 @@ def _ranking(ledger: "Ledger") -> "Table":
         table.add_row(
             evaluation.tag,
             verdicts.headline(evaluation, plant),
-            verdicts.month_of_waiting(evaluation).text,
+            f"{verdicts.month_of_waiting(evaluation).text} {other}".strip(),
             verdicts.limit_reached(evaluation, plant).text,
             f"{numbers.figure(factor, numbers.RATIO).text}{yardstick.marked(evaluation)}",
             numbers.figure(approach, kelvin).text,
         )
-    unvouched = yardstick.unvouched_footnote(ledger.evaluations())
+    unvouched = yardstick.unvouched_footnote(evaluations)
     table.caption = (f"{unvouched}\n" if unvouched else "") + (
         "* primary return minus secondary return, at the reference condition\n"
-        "Another month: what the 30 days after the end of the readings cost.\n"
+        f"{shared}: what waiting costs, from the end of the readings on.\n"
         "Ordered by what is to be decided (a cleaning now first, nothing last), then by cost."
     )
     table.caption_justify = "left"

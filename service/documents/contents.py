@@ -32,6 +32,7 @@ from service.wording.remarks import remark_text
 from service.wording.staleness import old_readings
 from service.wording.verdicts import headline, limit_reached, month_of_waiting, shortage_sentence
 from service.wording.visit_day import visit_day
+from service.wording.waiting import days_of_waiting
 from service.wording.yardstick import is_unvouched, unvouched_sentence
 
 _RIVALS = 5
@@ -171,7 +172,7 @@ def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
     return [
         {"label": "Heat transfer lost", "figure": share.main,
          "note": ", ".join(p for p in (share.range, first_weeks) if p)},
-        {"label": f"A month from {dates.short_day(evaluation.through_utc, plant.zone)} costs",
+        {"label": f"{days_of_waiting(evaluation, plant)} cost",
          "figure": month.main, "note": month.range},
         {"label": name, "figure": limit.main, "note": limit.range},
         {"label": "Lost so far", "figure": so_far.main,

@@ -24,6 +24,7 @@ from service.wording.numbers import MINUS
 from service.wording.proofs import proof_text
 from service.wording.remarks import remark_text
 from service.wording.verdicts import count_word
+from service.wording.waiting import days_of_waiting
 
 _COSTS = {
     "heat": "Heat bought",
@@ -80,15 +81,16 @@ def money(evaluation: Evaluation, plant: Plant) -> Part:
         return Part(heading="What it costs cannot be told.", note=note)
     chart = benefit_chart(account, tag, plant, width=540.0)
     phone = benefit_chart(account, tag, plant, width=PHONE, name="benefit-phone")
-    return Part(heading=_money_heading(account, plant), note=_money_note(account),
+    return Part(heading=_money_heading(evaluation, account, plant), note=_money_note(account),
                 chart=chart, phone_chart=phone)  # fmt: skip
 
 
-def _money_heading(account: MoneyAccount, plant: Plant) -> str:
+def _money_heading(evaluation: Evaluation, account: MoneyAccount, plant: Plant) -> str:
     if account.visit_price is None:
         month = numbers.money(account.next_month, account.currency)
         if account.next_month.low > 0:
-            return f"Another month costs {month.main}; whether a visit pays needs its price."
+            days = days_of_waiting(evaluation, plant)
+            return f"The {days} cost {month.main}; whether a visit pays needs its price."
         return "No cost is certain."
     if account.best_visit_utc is None:
         return "No visit pays for itself within twelve months."

@@ -51,6 +51,7 @@ from service.wording.verdicts import (
     shortage_sentence,
 )
 from service.wording.visit_day import visit_day
+from service.wording.waiting import days_of_waiting
 from service.wording.yardstick import is_unvouched, leads_with_plates, unvouched_sentence
 
 _WEEK = timedelta(days=7)
@@ -180,7 +181,7 @@ def facts(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Pla
              note="; ".join(part for part in levels if part)),
         Fact(label="Cleanliness factor", figure=factor.main, note=_of_what(factor.range, evaluation)),
         Fact(label="Limit reached", figure=limit.main, note=limit.range),
-        Fact(label=f"The month from {dates.short_day(evaluation.through_utc, plant.zone)} costs",
+        Fact(label=f"{days_of_waiting(evaluation, plant)} cost",
              figure=month.main, note=month.range,
              cost=money is not None and is_a_loss(money.next_month)),
         _visit_fact(evaluation, plant),

@@ -38,6 +38,7 @@ from service.wording.verdicts import (
     limit_reached,
     month_of_waiting,
 )
+from service.wording.waiting import days_of_waiting, other_days, shared_days
 from service.wording.yardstick import marked, unvouched_footnote
 
 _CHANGES_SHOWN = 4
@@ -55,6 +56,8 @@ class Row:
     why: str
     needs: bool
     cost: Figure
+    cost_days: str  # of which days, in full
+    cost_from: str  # where they are not those of the heading
     is_loss: bool
     limit: Figure
     limit_nears: bool
@@ -107,6 +110,7 @@ def show(request: Request, verdict: str = "", q: str = "") -> HTMLResponse:
     opening, rest = home_clauses(evaluations, plant)
     events = _by_tag(ledger.events())
     many = len(evaluations) > MANY
+    shared = shared_days(evaluations, plant)
     chosen = [e for e in evaluations if _matches(e, plant, verdict, q)]
     listed, groups = _split(chosen, plant) if many and not (verdict or q) else (chosen, [])
     through = max((e.through_utc for e in evaluations), default=None)
@@ -114,11 +118,11 @@ def show(request: Request, verdict: str = "", q: str = "") -> HTMLResponse:
         request, "home.html", title="Exchangers", through_utc=through,
         opening=opening, rest=rest, seen=_seen(seen, plant), changes=changes[:_CHANGES_SHOWN],
         more_changes=max(0, len(changes) - _CHANGES_SHOWN),
-        rows=[_row(e, events.get(e.tag, []), plant, through, many=many) for e in listed],
+        rows=[_row(e, events.get(e.tag, []), plant, through, shared, many=many) for e in listed],
         old=old_plant(evaluations, plant, now(request)),
         groups=groups, many=many, sieves=_sieves(evaluations, verdict, q), q=q, verdict=verdict,
         axis=spark_axis(through or now(request), plant.zone), waiting=_waiting(plant, evaluations),
-        unvouched=unvouched_footnote(listed), working=ledger.working_on(), degrees=numbers.measure_of("approach_K", plant.units).symbol,
+        unvouched=unvouched_footnote(listed), waiting_days=shared, working=ledger.working_on(), degrees=numbers.measure_of("approach_K", plant.units).symbol,
     )  # fmt: skip
 
 
@@ -214,7 +218,7 @@ def about(exchanger: Exchanger | None, plant: Plant) -> str:
 
 def _row(
     evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant,
-    through_utc: datetime | None, *, many: bool,
+    through_utc: datetime | None, shared: str, *, many: bool,
 ) -> Row:  # fmt: skip
     exchanger, state = plant.exchanger(evaluation.tag), evaluation.state
     chart = (
@@ -230,6 +234,8 @@ def _row(
         why=explanation(evaluation, plant, brief=True),
         needs=evaluation.verdict.kind is VerdictKind.CLEAN_NOW,
         cost=month_of_waiting(evaluation),
+        cost_days=days_of_waiting(evaluation, plant),
+        cost_from=other_days(evaluation, shared, plant) if evaluation.money else "",
         is_loss=is_a_loss(evaluation.money.next_month if evaluation.money else None),
         limit=limit_reached(evaluation, plant),
         limit_nears=is_at_stake(evaluation),

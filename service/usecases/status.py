@@ -86,7 +86,8 @@ class AvoidableCost:
     since: datetime | None  # from which day so_far is counted; a deposit's: when its loss began
     counted_from: str | None  # what that day is: "loss began", "last visit", "clean level"
     so_far: Figure
-    next_month: Figure
+    next_month: Figure  # of the thirty days from next_month_from on, the end of the readings
+    next_month_from: datetime | None
     next_year: Figure
     visit_price: Figure
     best_visit: datetime | None
@@ -401,6 +402,7 @@ def _cost(evaluation: Evaluation | None, exchanger: Exchanger, why: str) -> Avoi
         counted_from=None if money is None else money.counted_from,
         so_far=_figure(None if money is None else money.avoidable_so_far, unit, why),
         next_month=_figure(None if money is None else money.next_month, unit, why),
+        next_month_from=None if money is None or evaluation is None else evaluation.through_utc,
         next_year=_figure(None if money is None else money.next_year_untouched, unit, why),
         visit_price=_exact(
             None if money is None else money.visit_price,

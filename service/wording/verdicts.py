@@ -24,6 +24,7 @@ from service.wording.numbers import NBSP, Figure
 from service.wording.proofs import changed_nothing
 from service.wording.reasons import loss, reason, units_of, zone_of
 from service.wording.remarks import remark_text
+from service.wording.waiting import DAYS
 from service.wording.yardstick import is_unvouched
 
 # Verdicts on which somebody has to act; the order of the enumeration is that of the filter.
@@ -160,7 +161,7 @@ def _check_instrument(cause: Cause | None) -> str:
 
 
 def month_of_waiting(evaluation: Evaluation) -> Figure:
-    """Return what the month after the readings' end costs; ``at most €90`` where it may be nothing."""
+    """Return what the thirty days from the readings' end cost; ``at most €90`` where it may be nothing."""
     money = evaluation.money
     if money is None:
         return numbers.UNKNOWN
@@ -291,9 +292,9 @@ def _loss_clause(evaluation: Evaluation) -> str:
 
 
 def cost_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
-    """Return what the month after the readings costs, inside a sentence; empty where nothing is known of it.
+    """Return what waiting another thirty days from the readings' end costs, inside a sentence; empty where nothing is known of it.
 
-    What a month costs at most is of interest only where there is a deposit to wait with.
+    What they cost at most is of interest only where there is a deposit to wait with.
     """
     if evaluation.money is None:
         return ""
@@ -302,7 +303,7 @@ def cost_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
     if cost.main == numbers.CANNOT_TELL or not (waits or is_a_loss(evaluation.money.next_month)):
         return ""
     day = dates.long_day(evaluation.through_utc, zone_of(plant))
-    return f"another month of waiting from {day} costs {cost.text}"
+    return f"another {DAYS} days of waiting from {day} cost {cost.text}"
 
 
 def _sentence(clauses: Sequence[str]) -> str:
@@ -374,7 +375,9 @@ def _many(needy: Sequence[Evaluation], count: int, plant: Plant) -> tuple[str, s
         value = sum(m.next_month.value for m in sums)
         half = sum(((m.next_month.high - m.next_month.low) / 2) ** 2 for m in sums) ** 0.5
         total = Estimate(value=value, low=value - half, high=value + half)
-        rest.append(f"Together they cost {numbers.money(total, sums[0].currency).text} a month.")
+        rest.append(
+            f"Together their next {DAYS} days cost {numbers.money(total, sums[0].currency).text}."
+        )
     rest.append(f"First is {place(needy[0].tag, plant)}: {_lower(headline(needy[0], plant))}.")
     return opening, " ".join(rest)
 

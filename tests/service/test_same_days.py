@@ -1,6 +1,7 @@
 """Page, document and JSON name the same days and the same figures for one exchanger."""
 
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from analytics.vocabulary.records import Evaluation
@@ -9,6 +10,8 @@ from service.pages.account_sections import money as money_part
 from service.pages.account_sections import money_account
 from service.pages.exchanger import answer, facts
 from service.usecases.status import Status, status_of
+from service.wording import dates
+from service.wording.waiting import other_days, shared_days
 from tests.service import made_up
 
 PLANT = made_up.whole_plant()
@@ -46,3 +49,18 @@ def test_one_day_of_the_loss_is_spoken_of() -> None:
     assert "since 20\u00a0Jan\u00a02026" in document["figures"][-1]["note"]
     assert account.note in document["sure"]
     assert "20\u00a0January\u00a02026" in account.note
+
+
+def test_one_month_of_waiting_is_spoken_of() -> None:
+    """Thirty days from the end of the readings; a list names a row's own where they differ."""
+    evaluation = made_up.deposit()
+    days = f"30 days from {dates.short_day(evaluation.through_utc, PLANT.zone)}"
+    assert f"{days} cost" in [f.label for f in facts(evaluation, (), PLANT)]
+    assert f"{days} cost" in [f["label"] for f in _document(evaluation)["figures"]]
+    assert _status(evaluation).avoidable_cost.next_month_from == evaluation.through_utc
+    older = replace(evaluation, through_utc=evaluation.through_utc - timedelta(days=40))
+    shared = shared_days([older, evaluation], PLANT)
+    assert shared == days
+    assert other_days(evaluation, shared, PLANT) == ""
+    own = dates.short_day(older.through_utc, PLANT.zone)
+    assert other_days(older, shared, PLANT) == f"from {own}"

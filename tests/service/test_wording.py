@@ -479,7 +479,7 @@ def test_a_cost_that_is_subtracted_has_one_sign_with_its_range() -> None:
     assert after.range.replace(NB, " ") == "−1,400 to −600"
 
 
-def test_a_month_of_waiting_says_from_which_day() -> None:
+def test_the_cost_of_waiting_says_from_which_day() -> None:
     plant, found = made_up.whole_plant(), made_up.deposit()
     day = dates.long_day(found.through_utc, plant.zone)
-    assert f"another month of waiting from {day} costs" in verdicts.cost_clause(found, plant)
+    assert f"another 30 days of waiting from {day} cost" in verdicts.cost_clause(found, plant)
