@@ -227,6 +227,12 @@ class Outline(HTMLParser):
             self._in_label -= 1
 
 
+def test_page_for_sending_leads_to_the_description_of_the_api(client: Client) -> None:
+    outline = Outline()
+    outline.feed(client.get("/import"))
+    assert "/v1/docs" in outline.addresses
+
+
 @pytest.mark.parametrize("address", ADDRESSES)
 def test_page_is_whole_accessible_and_keeps_to_its_own_host(client: Client, address: str) -> None:
     html = client.get(address)
