@@ -25,7 +25,6 @@ from service.wording.verdicts import limit_reached
 
 NAME = "approach_reference_K"
 GAP_DAYS = 5  # a shorter absence is bridged and needs no block
-_STALE = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,8 +70,7 @@ def draw_marks(
         sheet.placing.take(
             x - 2, 3.0, x + 2, sheet.frame.bottom
         )  # its name may stand in either row
-    stale = _last_day(shown) < sheet.evaluation.through_utc - _STALE
-    if not stale:
+    if not _ends_early(sheet, _last_day(shown)):
         x = sheet.time.at(sheet.evaluation.through_utc)
         sheet.placing.take(x - 1, sheet.frame.top - 1, x + 1, sheet.frame.bottom)
     _names(sheet, names)
@@ -152,7 +150,7 @@ def _visits(sheet: Sheet, events: Sequence[MaintenanceEvent]) -> None:
 def _present(sheet: Sheet, shown: pd.DataFrame, line: pd.Series) -> None:
     """Mark the last day of the readings, by its date: a chart is read on other days, too."""
     day = _last_day(shown)
-    if sheet.evaluation.through_utc - day > _STALE:
+    if _ends_early(sheet, day):
         x, y = sheet.time.at(day), sheet.level(float(line.dropna().iloc[-1]))
         sheet.drawing.dots([x], [y], 4.5, "stopped")
         sheet.placing.take(x - 5, y - 5, x + 5, y + 5)
@@ -173,6 +171,11 @@ def _present(sheet: Sheet, shown: pd.DataFrame, line: pd.Series) -> None:
         text = f"{day_name}: {figure.main if sheet.on_phone else figure.text}"
     kind = "label-cost halo" if costs else "label-strong halo"
     sheet.placing.put(text, kind, _around(x, y))
+
+
+def _ends_early(sheet: Sheet, last_day: datetime) -> bool:
+    """Tell whether what the chart shows ends so long before the readings do that it counts as old."""
+    return sheet.evaluation.through_utc - last_day > timedelta(days=sheet.plant.stale_after_days)
 
 
 def _last_day(shown: pd.DataFrame) -> datetime:

@@ -109,6 +109,13 @@ def test_forecast_starts_at_the_readings_end_and_limit_bar_at_its_first_date() -
     assert 'class="reached"' in chart.svg
 
 
+def test_line_that_stops_is_told_by_the_plants_own_patience() -> None:
+    """The made-up daily account stops weeks before the readings end; a plant may wait for longer."""
+    patient = replace(PLANT, stale_after_days=60.0)
+    told = [approach_chart(made_up.stopped(), (), plant) for plant in (PLANT, patient)]
+    assert ["stops " in chart.svg for chart in told if chart is not None] == [True, False]
+
+
 def test_drawing_escapes_what_people_typed() -> None:
     drawing = Drawing(name="x", width=10, height=10)
     drawing.label(0, 0, "<script>&")
