@@ -1,6 +1,7 @@
 """From causes, money and health to one verdict: what to do and why."""
 
 from datetime import UTC, datetime, timedelta
+from typing import TypeGuard
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from analytics.vocabulary.quantities import (
     PRIMARY_RETURN,
     PRIMARY_SUPPLY,
     REASON_BITS,
+    SECONDARY_RETURN,
     SECONDARY_SUPPLY,
     TEMPERATURES,
 )
@@ -170,16 +172,20 @@ def decide(
     if meter is not None:
         return _named(meter, ranked)
     alarmed = alarmed_instruments(alerts)
+    changed = changed_thermometer(account)
     if account.assumed_secondary_m3_s is not None:
-        return _temperatures_only(odds, listed, alarmed, effectiveness)
+        return changed or _temperatures_only(odds, listed, alarmed, effectiveness)
     accused = accused_instrument(account, odds, listed, alarmed)
     deposit = by_kind[CauseKind.DEPOSIT, None]
     fouled = fouled or _level_clear(odds, state, deposit)
     after = {kind: by_kind.get((kind, None)) for kind in AFTER_ORDER}
     for kind in AFTER_ORDER:
         cause = after[kind]
-        if cause is not None and cause.chances > 0.5 and not fouled and accused is None:
-            return _named(cause, ranked)
+        if cause is None or cause.chances <= 0.5 or fouled or accused is not None:
+            continue
+        if kind is CauseKind.BUILDING_SIDE and _reads_building(changed):
+            return changed
+        return _named(cause, ranked)
     if accused is not None and fouled and deposit.chances > CREDIBLE:
         return _both(accused, deposit)
     if accused is not None:
@@ -193,7 +199,6 @@ def decide(
         if deposit.chances < CREDIBLE and rivals:
             return _either(deposit, rivals[0], state, health)
         return _fouling_verdict(account, deposit, ranked, state, forecast, money, alerts)
-    changed = changed_thermometer(account)
     if changed is not None:
         return changed
     hidden = off_for_sure(odds, listed, alarmed)
@@ -218,6 +223,12 @@ def decide(
         since_utc=None,
         reasons=tuple(reasons),
     )
+
+
+def _reads_building(changed: Verdict | None) -> TypeGuard[Verdict]:
+    """Tell whether a thermometer was changed by which the building's return is judged."""
+    cause = None if changed is None else changed.cause
+    return cause is not None and cause.subject in (SECONDARY_SUPPLY, SECONDARY_RETURN)
 
 
 def _has_risen(odds: Odds, state: CurrentState) -> bool:

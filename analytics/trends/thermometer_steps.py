@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from analytics.trends.idle import CONTRASTS, Stretch
 from analytics.trends.model import Array
+from analytics.trends.tracking import MATTERS_K
 
 REPEATS_K = 0.10  # sd of a contrast from summer to summer: 0.04 to 0.10 K on a real substation
 LEAST_STEP_K = 0.6
@@ -121,7 +122,9 @@ def denied(
         weight = 1.0 / (2 * variance)
         against = np.einsum("c,ncj->nj", weight, left**2) - weight @ change**2
         grown = np.abs(now + by_then - np.nan_to_num(claimed_K[before])) > NEW_K
-        found[after:] = (against > DENIAL) & ~grown
+        # what the first idle hours had already in them they cannot deny
+        stands = np.abs(by_then) > MATTERS_K
+        found[after:] = (against > DENIAL) & ~grown & ~stands
     return found
 
 

@@ -59,6 +59,18 @@ def ramp(index: pd.DatetimeIndex, start: datetime, full: datetime) -> Array:
     return np.clip(seconds / (full - start).total_seconds(), 0.0, 1.0)
 
 
+def extended(scenario: Scenario, index: pd.DatetimeIndex) -> Array:
+    """Return the building over what it was at the start: an extension has radiators and flow of its own."""
+    factor = np.ones(len(index))
+    for fault in scenario.faults:
+        if isinstance(fault, LoadChange):
+            grown = since(index, fault.start)
+            if fault.full is not None:
+                grown = ramp(index, fault.start, fault.full)
+            factor = factor + (fault.factor - 1.0) * grown
+    return factor
+
+
 def need_of(scenario: Scenario, index: pd.DatetimeIndex, outdoor: Array) -> Need:
     """Return need and set point at each instant."""
     load, unit, step = scenario.load, scenario.unit, float(scenario.step_minutes)
@@ -73,15 +85,10 @@ def need_of(scenario: Scenario, index: pd.DatetimeIndex, outdoor: Array) -> Need
         night |= weekend
     boost = ~night & (hour >= night_to) & (hour < night_to + 2.0)
     slow = smoothed(outdoor, step, 6 * 60.0)
-    factor, shift = np.ones(len(index)), np.zeros(len(index))
+    factor, shift = extended(scenario, index), np.zeros(len(index))
     setback, shut = np.full(len(index), load.night_setback_K), np.zeros(len(index), dtype=bool)
     for fault in scenario.faults:
-        if isinstance(fault, LoadChange):
-            grown = since(index, fault.start)
-            if fault.full is not None:
-                grown = ramp(index, fault.start, fault.full)
-            factor = factor + (fault.factor - 1.0) * grown
-        elif isinstance(fault, SetPointChange):
+        if isinstance(fault, SetPointChange):
             shift += fault.shift_K * since(index, fault.start)
         elif isinstance(fault, SetbackChange):
             setback = np.where(since(index, fault.start) > 0, fault.setback_K, setback)
@@ -142,7 +149,7 @@ def building_return(
     if load.service == "hot water":
         flow, mixed = tap_water(scenario, index, supply_degC)
         return BuildingReturn(np.where(need.heating_on, flow, 0.0), mixed)
-    flow, back = _heating_circuit(scenario, need, supply_degC)
+    flow, back = _heating_circuit(scenario, need, supply_degC, extended(scenario, index))
     for fault in scenario.faults:
         if isinstance(fault, BuildingFault):
             extra = fault.bypass_share * flow * since(index, fault.start)
@@ -157,14 +164,16 @@ def building_return(
     return BuildingReturn(flow + charge, smoothed(mixed, step, 12.0))
 
 
-def _heating_circuit(scenario: Scenario, need: Need, supply: Array) -> tuple[Array, Array]:
+def _heating_circuit(
+    scenario: Scenario, need: Need, supply: Array, larger: Array
+) -> tuple[Array, Array]:
     unit, load = scenario.unit, scenario.load
     cp = float(liquid_of(unit.secondary_fluid).heat_capacity(50.0))
-    design_flow = design_flows(unit)[1]
+    design_flow = design_flows(unit)[1] * larger
     least, most = 0.03 * design_flow, load.secondary_flow_most * design_flow
     warm, cool = unit.design_secondary_degC[1], unit.design_secondary_degC[0]
     # Radiators give (mean excess)^1.3; the geometric mean of both excesses stands for the mean.
-    rated = max(load.share_at_design, 0.3) * unit.design_duty_W
+    rated = max(load.share_at_design, 0.3) * unit.design_duty_W * larger
     rated_excess = np.sqrt((warm - ROOM_degC) * (cool - ROOM_degC))
     excess = np.maximum(supply - ROOM_degC, 2.0)
     if not load.thermostatic:
@@ -181,7 +190,7 @@ def _heating_circuit(scenario: Scenario, need: Need, supply: Array) -> tuple[Arr
     return flow, back
 
 
-def _wide_open(supply: Array, excess: Array, C: float, rated: float, rated_excess: float) -> Array:
+def _wide_open(supply: Array, excess: Array, C: Array, rated: Array, rated_excess: float) -> Array:
     """Return the return temperature at the largest flow, by bisection."""
     low, high = np.full_like(supply, ROOM_degC), supply.copy()
     for _ in range(30):

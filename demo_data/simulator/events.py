@@ -56,7 +56,7 @@ class Hunting:
 
 @dataclass(frozen=True, kw_only=True)
 class LoadChange:
-    """The building's need multiplied from a date on, or growing until ``full``."""
+    """The building extended from a date on, or growing until ``full``: need, radiators and flow alike."""
 
     start: datetime
     factor: float

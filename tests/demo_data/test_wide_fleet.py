@@ -168,6 +168,16 @@ def test_events_of_network_and_building_do_what_they_say(scenario: Scenario):
     assert np.median(ratio[-96:]) > np.median(ratio[:96]) + 0.15
 
 
+def test_an_extension_brings_radiators_and_flow_of_its_own(scenario: Scenario):
+    """What a larger building asks for it can also take: the plates are too few, not its radiators."""
+    cold = replace(scenario.weather, annual_mean_degC=-12.0, annual_swing_K=0.0, synoptic_K=0.0)
+    load = replace(scenario.load, share_at_design=0.8)
+    scenario = replace(scenario, weather=cold, load=load)
+    plain = _with(scenario)["duty_secondary_W"].iloc[192:].mean()
+    larger = _with(scenario, LoadChange(start=START, factor=1.25))["duty_secondary_W"]
+    assert larger.iloc[192:].mean() == pytest.approx(1.25 * plain, rel=0.05)
+
+
 def test_points_are_exchanged_stuck_and_displaced(scenario: Scenario):
     first, second = "primary_return_temperature", "secondary_return_temperature"
     index = pd.date_range("2026-01-01", periods=200, freq="15min", tz="UTC", name="time_utc")

@@ -10,7 +10,7 @@ from analytics.decisions.building_side import BuildingSide
 from analytics.decisions.diagnosis import Odds
 from analytics.evaluation.accused import UNNAMED_MARGIN, accused_instrument
 from analytics.evaluation.alerts import _beyond_flows, building_alerts
-from analytics.evaluation.verdict import _undecided
+from analytics.evaluation.verdict import _reads_building, _undecided
 from analytics.trends.tracking import explanations
 from analytics.vocabulary.records import (
     Cause,
@@ -133,3 +133,17 @@ def test_a_buildings_fault_ends_with_its_return_back_on_its_curve(mild_K, ends):
     )  # fmt: skip
     (alert,) = building_alerts(side)
     assert (alert.ended_utc is not None) is ends
+
+
+@pytest.mark.parametrize(
+    ("role", "explains"),
+    [
+        ("secondary_return_temperature", True),
+        ("secondary_supply_temperature", True),
+        (SUPPLY, False),
+    ],
+)
+def test_a_changed_secondary_thermometer_goes_before_a_fault_of_the_building(role, explains):
+    changed = SimpleNamespace(cause=cause(CauseKind.THERMOMETER, role, 1.0))
+    assert _reads_building(changed) is explains
+    assert not _reads_building(None)

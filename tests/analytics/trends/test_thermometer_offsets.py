@@ -143,6 +143,17 @@ def test_idle_hours_deny_an_error_that_does_not_show_there():
     assert not denied(day, claimed, moved, [], ready=250)[:, 1].any()
 
 
+def test_what_was_off_before_the_first_idle_hours_cannot_be_denied_by_later_ones():
+    """A drift of the winter, at rest in two stretches of the next spring: they differ by nothing."""
+    rest = [_stretch([0.3, -1.4, -0.2, 0.0], 400, 410), _stretch([0.3, -1.4, -0.2, 0.0], 465, 565)]
+    day = np.array([300, 395, 460, 600])
+    claimed = np.zeros((4, 4))
+    claimed[:, 1] = [0.0, -1.6, -1.6, -2.0]  # a few tenths of doubt about its size
+    assert not denied(day, claimed, rest, [], ready=250)[:, 1].any()
+    claimed[:, 1] = [0.0, 0.0, -0.1, -0.55]  # begun since the first of them, and not seen there
+    assert denied(day, claimed, rest, [], ready=250)[3, 1]
+
+
 def test_tracked_offsets_weigh_what_they_are_told():
     """By hand: prior 0 +- 1 K each on a pair (difference sd sqrt 2), told 1.0 K with sd 0.5."""
     stretch = _stretch([0.5, -0.5, 0.0, 0.0], 10, 10)
