@@ -1,4 +1,4 @@
-"""Hours in which a regular log has no row, or a point no value: told in the report of an import.
+"""Hours in which a regular log has no row, or a point no value: told of a file, and of what is stored.
 
 A log that writes at fixed times has a row when nothing happens, so that a missing one says that the
 logger, or its export, was away. A log on change of value says by silence that nothing changed: of such
@@ -28,6 +28,16 @@ Times = NDArray[np.int64]
 _NONE: Times = np.empty((0, 3), dtype=np.int64)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outage:
+    """Hours without readings: of the whole log where ``roles`` is empty, else of these points alone."""
+
+    begin_utc: datetime  # the last reading before
+    end_utc: datetime  # the first one after
+    hours: float  # of a point only those in which the others went on
+    roles: tuple[str, ...]
+
+
 class Outages:
     """Collects what rows, and points in them, cover; part after part of a file, in any order of the parts."""
 
@@ -36,7 +46,7 @@ class Outages:
         self._points: defaultdict[tuple[str, str], _Log] = defaultdict(_Log)
 
     def add(self, blocks: dict[str, pd.DataFrame]) -> None:
-        """Add the trend frames of a file, or of a part of it."""
+        """Add the trend frames of a file, or of a part of it; the tag "" is of points not registered yet."""
         for tag, frame in blocks.items():
             if not len(frame):
                 continue
@@ -50,6 +60,26 @@ class Outages:
                     mine = whole if filled.all() else _covered(at[filled], second)
                     self._points[(tag, str(role))].add(mine)
 
+    def is_regular(self, tag: str) -> bool:
+        """Tell whether the log writes at fixed times; of another log a missing row says nothing."""
+        return tag in self._rows and self._rows[tag].is_regular()
+
+    def of(self, tag: str) -> tuple[Outage, ...]:
+        """Return the outages of one log and of the points in it, the newest first."""
+        if tag not in self._rows:
+            return ()
+        found: defaultdict[tuple[int, int, int], list[str]] = defaultdict(list)
+        for begin, end, seconds in self._rows[tag].silent().tolist():
+            found[begin, end, seconds] = []
+        for (_, role), log in sorted(i for i in self._points.items() if i[0][0] == tag):
+            for begin, end, seconds in log.silent_beside(self._rows[tag]).tolist():
+                found[begin, end, seconds].append(role)
+        return tuple(
+            Outage(begin_utc=datetime.fromtimestamp(begin, UTC), end_utc=datetime.fromtimestamp(end, UTC),
+                   hours=seconds / 3600.0, roles=tuple(roles))
+            for (begin, end, seconds), roles in sorted(found.items(), reverse=True)
+        )  # fmt: skip
+
     def say(self, findings: Findings, zone: tzinfo = UTC) -> None:
         """Add a finding for each regular log that was silent for hours, and for each point in it.
 
@@ -58,7 +88,7 @@ class Outages:
         for tag, log in sorted(self._rows.items()):
             silent = _longest_first(log.silent())
             if len(silent):
-                text = f"{tag}: the log is regular and {_sentence(silent, 'has no row', zone)}."
+                text = f"{f'{tag}: the' if tag else 'The'} log is regular and {_sentence(silent, 'has no row', zone)}."
                 findings.add(REASON, text, "note", count=len(silent))
         # one point may serve many exchangers, such as the outdoor temperature
         tags: defaultdict[tuple[str, str, int], list[str]] = defaultdict(list)
@@ -66,11 +96,10 @@ class Outages:
             silent = _longest_first(log.silent_beside(self._rows[tag]))
             if len(silent):
                 said = _sentence(silent, "has no value", zone)
-                tags[(ROLES[role].label, said, len(silent))].append(tag)
+                label = ROLES[role].label if role in ROLES else role  # before there is a register
+                tags[(label, said, len(silent))].append(tag)
         for (label, said, count), its in tags.items():
-            text = (
-                f"{_listed(its)} {label}: is logged regularly and {said}, while other points go on."
-            )
+            text = f"{_listed(its)} {label}: is logged regularly and {said}, while other points go on.".lstrip()
             findings.add(POINT_REASON, text, "note", count=count)
 
 
@@ -125,6 +154,10 @@ class _Log:
         begins, covered = self._ordered()
         found = np.column_stack((covered[:-1], begins[1:]))
         return found[found[:, 1] - found[:, 0] >= LEAST_S]
+
+    def is_regular(self) -> bool:
+        """Tell whether nearly all steps are the usual one."""
+        return self._least_s() is not None
 
     def _least_s(self) -> int | None:
         usual = _usual_step_s(self._steps)

@@ -1,4 +1,4 @@
-"""From a source to trend frames and findings: the two calls that the rest of the project needs."""
+"""From a source to trend frames and findings: the calls that the rest of the project needs."""
 
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -46,7 +46,12 @@ def examine(source: Path | bytes, name: str, rules: Rules) -> Examination:
     IngestError
         If the source cannot be read at all.
     """
-    return _read(source, name, replace(rules, propose=True)).examination
+    return look(source, name, rules).examination
+
+
+def look(source: Path | bytes, name: str, rules: Rules) -> ReadResult:
+    """Read a source whether or not any of its points is registered; see :func:`examine`."""
+    return _read(source, name, replace(rules, propose=True))
 
 
 def read_trends(source: Path | bytes, name: str, rules: Rules) -> ReadResult:
@@ -89,7 +94,7 @@ def read_text(text: SourceText, name: str, rules: Rules) -> tuple[ReadResult, Ta
     propose_mapping(examination)
     totals, outages = Totals(), Outages()
     totals.add(blocks)
-    outages.add(blocks)
+    outages.add(blocks or {"": pd.DataFrame(examination.unregistered)})
     if not rules.surveying:  # lines spread over a file leave hours out
         outages.say(findings, rules.zone)
     summarise(examination, totals, findings)

@@ -20,6 +20,7 @@ from service.api.schemas import (
     LogIn,
     LogOut,
     LogStored,
+    OutagesOut,
     PlantOut,
     Problem,
     RejectIn,
@@ -110,6 +111,12 @@ def readings(
 ) -> Series:
     """Return the readings as imported, in SI units."""
     return series(tag, ledger.readings(tag, start, end), limit)
+
+
+@router.get("/exchangers/{tag}/outages")
+def outages(ledger: LedgerOf, tag: Tag) -> OutagesOut:
+    """Return the hours without readings in all that is stored, the newest first."""
+    return OutagesOut.of(tag, ledger.outages(tag))
 
 
 @router.get("/exchangers/{tag}/latest")

@@ -8,6 +8,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from analytics.vocabulary.records import MaintenanceEvent
 from service.alerts.lifecycle import Alert
 from service.register.plant import Plant
+from service.usecases.stored_outages import StoredOutages
 from service.wording.remarks import remark_text
 
 
@@ -59,6 +60,36 @@ class Series(Schema):
     columns: dict[str, list[float | None]]
     more: bool = Field(description="True where the limit cut the range short; ask on from `next`.")
     next: datetime | None = None
+
+
+class OutageOut(Schema):
+    """Hours without readings."""
+
+    begin: datetime = Field(description="The last reading before.")
+    end: datetime = Field(description="The first reading after.")
+    hours: float = Field(description="Of single points only those in which the others went on.")
+    points: list[str] = Field(
+        description="Roles without a value; empty: the log has no row at all."
+    )
+
+
+class OutagesOut(Schema):
+    """The outages of an exchanger's log, the newest first."""
+
+    tag: str
+    regular: bool = Field(
+        description="False: it logs on change or unevenly, and a missing row says nothing."
+    )
+    outages: list[OutageOut]
+
+    @classmethod
+    def of(cls, tag: str, stored: StoredOutages) -> "OutagesOut":
+        """Return what the ledger tells of ``tag``."""
+        found = [
+            OutageOut(begin=o.begin_utc, end=o.end_utc, hours=o.hours, points=list(o.roles))
+            for o in stored.found
+        ]
+        return cls(tag=tag, regular=stored.regular, outages=found)
 
 
 class LatestOut(Schema):

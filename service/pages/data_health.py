@@ -54,14 +54,14 @@ def data_health(evaluation: Evaluation, told: Sequence[ToldGaps], plant: Plant) 
 def _note(told: Sequence[ToldGaps]) -> str:
     if not told:
         return (
-            "No logger told of a gap of its own; hours in which a log has no row are told with each"
-            " import, in its findings on the Import page."
+            "No logger told of a gap of its own; hours in which a log has no row stand below the raw"
+            " trends."
         )
     count, hours = sum(g.count for g in told), sum(g.hours for g in told)
     noun = "one gap" if count == 1 else f"{count_word(count)} gaps"
     who = "one instrument" if len(told) == 1 else f"{count_word(len(told))} instruments"
     return (
-        f"Loggers told of {noun} of {who}, {_hours(hours)} in all:"
+        f"Loggers told of {noun} of {who}, {hours_text(hours)} in all:"
         " over these no earlier value is held, however the point is logged."
     )
 
@@ -69,7 +69,7 @@ def _note(told: Sequence[ToldGaps]) -> str:
 def _set_aside(health: DataHealth) -> tuple[Figures, ...]:
     named = {q.name: q for q in SET_ASIDE_REASONS}
     rows = tuple(
-        (named[n].label.capitalize(), named[n].meaning, _hours(h))
+        (named[n].label.capitalize(), named[n].meaning, hours_text(h))
         for n, h in sorted(health.set_aside_30d.items(), key=lambda i: -i[1])
         if n in named
     )
@@ -91,8 +91,8 @@ def _told(told: Sequence[ToldGaps], plant: Plant) -> tuple[Figures, ...]:
             role_label(g.role).capitalize(),
             ", ".join(f"{why} ({n:,})" if len(g.reasons) > 1 else why for why, n in g.reasons.items()),
             f"{g.count:,}",
-            _hours(g.hours),
-            _hours(g.hours_recent),
+            hours_text(g.hours),
+            hours_text(g.hours_recent),
             dates.short_day(g.last_end, plant.zone, year=True),
         )
         for g in told
@@ -106,6 +106,7 @@ def _told(told: Sequence[ToldGaps], plant: Plant) -> tuple[Figures, ...]:
     )  # fmt: skip
 
 
-def _hours(hours: float) -> str:
+def hours_text(hours: float) -> str:
+    """Return hours in as many digits as tell something: ``0.25 h``, ``7.0 h``, ``41 h``."""
     decimals = 0 if hours >= 10 or hours == 0 else 1 if hours >= 1 else 2
     return f"{numbers.number(hours, decimals)}{NBSP}h"

@@ -24,6 +24,7 @@ from service.charts.trends import aside_text, explorer_figure, told_text, trends
 from service.pages import account_sections, causes, sections
 from service.pages.data_health import data_health
 from service.pages.home import about
+from service.pages.outages import outages_part
 from service.pages.rendering import ledger_of, message_page, page, render
 from service.pages.sections import Part
 from service.pages.thermometer_pairs import pairs_table
@@ -100,7 +101,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         log_heading=account_sections.log_heading(events, plant),
         log=account_sections.log_entries(evaluation, events, plant, ledger.alerts(tag)),
         proposals=open_proposals(ledger.proposals(tag), plant), deeds=[str(d) for d in Deed], roles=[(q.name, q.label) for q in TREND_ROLES],
-        today=dates_today(ledger.now(), plant), raw=_raw(request, evaluation, plant, week),
+        today=dates_today(ledger.now(), plant), outages=outages_part(ledger.outages(tag), plant), raw=_raw(request, evaluation, plant, week),
     )  # fmt: skip
 
 

@@ -106,7 +106,7 @@ def read_source(
     IngestError
         If the file cannot be read at all.
     """
-    from ingest.pipeline import examine, read_trends
+    from ingest.pipeline import look, read_trends
 
     rules = replace(rules_for(plant, options), propose=propose)
     try:
@@ -114,7 +114,7 @@ def read_source(
     except IngestError:
         # none of its points may be registered, which is a matter of the register and not of the
         # file; a file that nobody can read says so here once more
-        return Source(trends={}, examination=examine(data, name, rules))
+        result = look(data, name, rules)
     return Source(
         trends=result.blocks,
         examination=result.examination,

@@ -25,6 +25,7 @@ from service.usecases import (
     import_report,
     importing,
     proposing,
+    stored_outages,
     told_gaps,
     workspace,
 )
@@ -209,6 +210,10 @@ class Ledger:
     def gaps(self, tag: str) -> "pd.DataFrame":
         """Return the gaps that the loggers of ``tag`` told of; see ``analytics.vocabulary.gaps``."""
         return told_gaps.gaps_of(self.store, tag)
+
+    def outages(self, tag: str) -> stored_outages.StoredOutages:
+        """Return the hours without readings in what is stored of ``tag``."""
+        return stored_outages.outages_of(self.store, tag)
 
     def events(self, tag: str | None = None) -> tuple[MaintenanceEvent, ...]:
         """Return the maintenance log, oldest first; of one exchanger or of all."""

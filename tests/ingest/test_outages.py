@@ -50,6 +50,35 @@ def test_several_are_counted_summed_and_the_longest_comes_first() -> None:
     assert "2026-01-20" not in text
 
 
+def test_points_that_nobody_registered_are_spoken_of_by_their_headings() -> None:
+    stamps = without(every(15), "2026-01-03T04:15Z", "2026-01-04T21:15Z")
+    found = pd.DataFrame({"FT-7": 1.0, "TT-1": 40.0}, index=stamps.as_unit("us"))
+    found.loc["2026-01-10 00:15":"2026-01-10 11:45", "FT-7"] = np.nan
+    outages, findings = Outages(), Findings()
+    outages.add({"": found})
+    outages.say(findings)
+    whole, single = (f.text for f in findings)
+    assert whole.startswith("The log is regular and has no row from 2026-01-03 04:15 UTC")
+    assert single.startswith("FT-7: is logged regularly and has no value from 2026-01-10 00:00 UTC")
+
+
+def test_outages_are_listed_newest_first_with_the_points_that_share_one() -> None:
+    stamps = without(every(15), "2026-01-03T04:15Z", "2026-01-04T21:15Z")
+    found = pd.DataFrame(
+        {"primary_flow": 1.0, "heat_power": 2.0, "outdoor_temperature": 3.0},
+        index=stamps.as_unit("us"),
+    )
+    found.loc["2026-01-10 00:15":"2026-01-10 11:45", ["primary_flow", "heat_power"]] = np.nan
+    outages = Outages()
+    outages.add({"HX-01": found})
+    single, whole = outages.of("HX-01")
+    assert (single.roles, single.hours) == (("heat_power", "primary_flow"), 12.0)
+    assert (whole.roles, whole.hours) == ((), 41.0)
+    assert f"{whole.begin_utc:%d %H:%M} {whole.end_utc:%d %H:%M}" == "03 04:15 04 21:15"
+    assert outages.is_regular("HX-01")
+    assert outages.of("HX-02") == ()
+
+
 @pytest.mark.parametrize("minutes", [1, 15, 60])
 def test_a_whole_log_is_not_spoken_of(minutes: int) -> None:
     assert said(frame(every(minutes))) == []

@@ -50,7 +50,9 @@ from analytics.vocabulary.records import (
     VerdictKind,
     VisitProof,
 )
+from ingest.outages import Outage
 from service.register.plant import DisplayUnits, Plant
+from service.usecases.stored_outages import StoredOutages
 
 THROUGH = datetime(2026, 11, 23, 7, 30, tzinfo=UTC)
 ZONE = ZoneInfo("CET")
@@ -258,6 +260,17 @@ def told_gaps() -> pd.DataFrame:
         (flow, end - pd.Timedelta(days=90), end - pd.Timedelta(days=89), "records missing"),
     ]
     return pd.DataFrame(rows, columns=list(GAP_COLUMNS))
+
+
+def outages(count: int = 10) -> StoredOutages:
+    """Return nights without a row, and one in which one point alone was silent."""
+    begin = datetime(2026, 11, 1, 20, tzinfo=UTC)
+    nights = [
+        Outage(begin_utc=begin - timedelta(days=n), end_utc=begin - timedelta(days=n, hours=-6),
+               hours=6.0, roles=() if n else ("primary_flow", "heat_power"))
+        for n in range(count)
+    ]  # fmt: skip
+    return StoredOutages(regular=True, found=tuple(nights))
 
 
 def health(

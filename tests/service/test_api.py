@@ -315,3 +315,26 @@ def test_the_description_is_a_page_that_loads_nothing_from_elsewhere(client):
         for method in item:
             assert f"<code>{method.upper()} {path}</code>" in answer.text
     assert not re.findall(r"""(?:src|href)=["']?(?:https?:)?//""", answer.text)
+
+
+def test_outages_of_what_is_stored(client, ledger, write_trends):
+    """Lines 200 to 249 of a log at 15 minutes left out: 51 steps from reading to reading, 12.75 h."""
+    lines = write_trends(hours=240, step_min=15).splitlines(keepends=True)
+    ledger.import_store("oct.csv", "".join(lines[:200] + lines[250:]).encode(), ImportOptions())
+    told = client.get("/v1/exchangers/HX-01/outages").json()
+    assert told["regular"] is True
+    (outage,) = told["outages"]
+    assert (outage["hours"], outage["points"]) == (12.75, [])
+    begin, end = (datetime.fromisoformat(outage[name]) for name in ("begin", "end"))
+    assert (end - begin).total_seconds() == 12.75 * 3600
+
+
+def test_check_of_points_that_nobody_registered_tells_of_outages(ledger, write_trends):
+    lines = write_trends(hours=240, step_min=15).splitlines(keepends=True)
+    head = lines[0].replace(",", ",not known ").replace(";", ";not known ")
+    text = "".join([head, *lines[1:200], *lines[250:]])
+    checked = ledger.import_check("oct.csv", text.encode(), ImportOptions())
+    assert checked.tags == ()
+    (said,) = [f.text for f in checked.findings if f.reason == "logger silent"]
+    assert said.startswith("The log is regular and has no row from ")
+    assert said.endswith("(13 h).")

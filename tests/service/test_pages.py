@@ -29,6 +29,7 @@ from service.settings import Settings
 from service.usecases.import_report import account_of
 from service.usecases.ledger import ImportCheck, ImportOptions, ImportOutcome
 from service.usecases.proposing import KeptProposal, ProposalState
+from service.usecases.stored_outages import StoredOutages
 from tests.service import made_up
 
 
@@ -64,6 +65,9 @@ class MadeUpLedger:
 
     def gaps(self, tag: str) -> pd.DataFrame:
         return made_up.told_gaps() if tag == "HX-03" else empty_gaps()
+
+    def outages(self, tag: str) -> StoredOutages:
+        return made_up.outages() if tag == "HX-03" else StoredOutages(regular=True, found=())
 
     def add_event(self, event: MaintenanceEvent) -> bool:
         self.added.append(event)
@@ -225,6 +229,18 @@ class Outline(HTMLParser):
     def handle_endtag(self, tag: str) -> None:
         if tag == "label":
             self._in_label -= 1
+
+
+def test_outages_are_tabled_below_the_raw_trends_and_capped(client: Client) -> None:
+    """Ten made-up outages, of which one is of two points alone: eight are shown."""
+    section = client.get("/exchangers/HX-03").split('id="outages"')[1]
+    assert "no row for two hours or more nine times, 54\u00a0h in all" in section
+    assert "single points have no value while others go on once" in section
+    assert section.count('<tr><th scope="row">') == 8
+    assert "primary flow, heat power" in section
+    assert "and 2 more" in section
+    assert "/v1/exchangers/HX-03/outages" in section
+    assert "without a reading for two hours" in client.get("/exchangers/HX-07")
 
 
 def test_page_for_sending_leads_to_the_description_of_the_api(client: Client) -> None:

@@ -86,7 +86,9 @@ def test_the_page_says_how_many_how_long_and_why() -> None:
     assert '<td class="n">207 h</td>' in section  # of transients, as the made-up health has them
     assert f">{TOLD}<" in html
     other = plain(Client(ledger).get("/exchangers/HX-07"))
-    assert "No logger told of a gap of its own; hours in which a log has no row are told" in other
+    assert (
+        "No logger told of a gap of its own; hours in which a log has no row stand below" in other
+    )
     assert TOLD not in other
 
 
