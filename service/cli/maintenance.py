@@ -1,11 +1,15 @@
 """``log``: what was done to the exchangers."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from service.cli.command import AsJson, Workspace, app, naming, opened
+
+if TYPE_CHECKING:
+    from analytics.vocabulary.records import MaintenanceEvent
+    from service.usecases.ledger import Ledger
 
 
 @app.command("log")
@@ -32,16 +36,24 @@ def log_entry(
         Path | None,
         typer.Option(help="Take entries from a CSV file with the columns of maintenance.csv."),
     ] = None,
+    remove: Annotated[
+        bool, typer.Option("--remove", help="Take this entry out of the log.")
+    ] = False,
     workspace: Workspace = None,
     as_json: AsJson = False,
 ) -> None:
-    """Log a visit, or list the log. An entry that stands there already is not doubled.
+    """Log a visit, list the log, or take an entry out. An entry that stands there already is not doubled.
+
+    The log is kept in the ledger. The lines of maintenance.csv are added to it whenever the register
+    is loaded, each once; the file itself is never written. A line that is changed or deleted there
+    leaves its former entry in the log: take that out with --remove.
 
     \b
     Examples:
       plateledger log HX-03 2026-03-02 "cleaned in place" --note "very scaled"
       plateledger log HX-03 2026-03-02 "plates changed" --plates-after 72
       plateledger log HX-03
+      plateledger log HX-03 2026-03-02 "cleaned in place" --remove
       plateledger log --file visits.csv
     """
     from datetime import UTC, datetime
@@ -73,6 +85,9 @@ def log_entry(
                 note=text,
                 now_utc=datetime.now(UTC),
             )
+            if remove:
+                _remove(ledger, event, workspace)
+                return
             new = ledger.add_event(event)
             say(
                 f"{event.tag}: {event.deed}, {event.at_utc.astimezone(plant.zone):%Y-%m-%d %H:%M}; "
@@ -81,13 +96,30 @@ def log_entry(
             if new:
                 note(f"The answer takes it in with: plateledger assess{naming(workspace)}")
             return
-        if date is not None:
+        if date is not None or remove:
             fail(
                 'A log entry needs TAG DATE DEED, as in: HX-03 2026-03-02 "cleaned in place"',
                 WRONG_USE,
             )
         chosen = None if tag is None else exchanger_of(plant, tag).tag
         _list(ledger.events(chosen), plant.zone, as_json=as_json)
+
+
+def _remove(ledger: "Ledger", event: "MaintenanceEvent", workspace: Path | None) -> None:
+    from service.cli.output import fail, note, say
+    from service.register.maintenance import read_maintenance
+    from service.store.log import is_same_entry
+
+    plant, path = ledger.plant(), ledger.settings.maintenance_path
+    said = f"{event.tag}: {event.deed}, {event.at_utc.astimezone(plant.zone):%Y-%m-%d}"
+    if any(is_same_entry(event, line, plant.zone) for line in read_maintenance(path, plant)):
+        fail(
+            f"{said}: stands in {path.name}, which would bring it back. Delete its line there first."
+        )
+    if not ledger.remove_event(event):
+        fail(f"{said}: is not in the log. See: plateledger log {event.tag}{naming(workspace)}")
+    say(f"{said}; taken out of the log.")
+    note(f"The answer does without it after: plateledger assess{naming(workspace)}")
 
 
 def _list(events: object, zone: object, *, as_json: bool) -> None:

@@ -63,6 +63,9 @@ def accept(
 ) -> None:
     """Enter a proposal in the maintenance log; from then on it is a visit like any other.
 
+    The log is kept in the ledger. maintenance.csv is read into it and never written: what is entered
+    here does not appear there, and is not lost when the file is loaded again.
+
     \b
     Example:
       plateledger proposals accept 3 -w plant --deed "cleaned in place"
@@ -75,7 +78,12 @@ def accept(
         )
         zone = ledger.plant().zone
     say(f"{event.tag}: {event.deed}, {event.at_utc.astimezone(zone):%Y-%m-%d}; stored in the log.")
-    note(f"The answer takes it in with: plateledger assess{naming(workspace)}")
+    where = naming(workspace)
+    note(
+        "It lives in the ledger (plateledger log lists it); maintenance.csv is only read, is not changed, and "
+        "need not name it as well."
+    )
+    note(f"The answer takes it in with: plateledger assess{where}")
 
 
 @proposals_app.command()

@@ -1,5 +1,7 @@
 """The maintenance log as people keep it: ``maintenance.csv``, and one entry typed on a line.
 
+The log itself is the ledger's. The file is only read: lines that the log does not have yet are added.
+
 Columns: tag, date, deed, role, plates_after, note. The last three may be empty.
 """
 
@@ -18,7 +20,7 @@ from service.register.reading import exchanger_of
 COLUMNS = ("tag", "date", "deed", "role", "plates_after", "note")
 HEADER = ",".join(COLUMNS) + "\n"
 # A visit noted by its day alone is put at noon, so that it falls on that day in UTC as well.
-_HOUR_OF_A_DAY = time(12)
+HOUR_OF_A_DAY = time(12)
 
 
 def read_maintenance(
@@ -117,7 +119,7 @@ def parse_when(text: str, zone: ZoneInfo) -> datetime:
     text = text.strip()
     try:
         if len(text) == 10:
-            moment = datetime.combine(date.fromisoformat(text), _HOUR_OF_A_DAY)
+            moment = datetime.combine(date.fromisoformat(text), HOUR_OF_A_DAY)
         else:
             moment = datetime.fromisoformat(text)
     except ValueError:

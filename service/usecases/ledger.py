@@ -226,8 +226,15 @@ class Ledger:
 
     def add_events(self, events: Sequence[MaintenanceEvent]) -> int:
         """Store log entries, all or none, and return how many did not stand there already."""
+        zone = self.plant().zone
         with self.store.writing() as connection:
-            return log.add_events(connection, events, now_utc=self.now())
+            return log.add_events(connection, events, now_utc=self.now(), zone=zone)
+
+    def remove_event(self, event: MaintenanceEvent) -> bool:
+        """Take a log entry out; return False if none is the same."""
+        zone = self.plant().zone
+        with self.store.writing() as connection:
+            return log.remove_event(connection, event, zone=zone)
 
     # --- proposals for the log -----------------------------------------------------------------
 

@@ -140,7 +140,7 @@ def accept(
             note=f"{note.strip()} ({known})" if note.strip() else known[:1].upper() + known[1:],
             now_utc=now_utc,
         )  # fmt: skip
-        log.add_events(connection, (event,), now_utc=now_utc)
+        log.add_events(connection, (event,), now_utc=now_utc, zone=plant.zone)
         decided = replace(
             kept, state=ProposalState.ACCEPTED, decided_utc=now_utc, decided_by=by.strip(),
             note=note.strip(),

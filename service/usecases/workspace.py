@@ -86,7 +86,7 @@ def load_register(settings: Settings, store: Store) -> Registered:
     with store.writing() as connection:
         before = set(registered.exchanger_ids(connection))
         registered.save_plant(connection, plant, now_utc=now_utc)
-        added = log.add_events(connection, events, now_utc=now_utc)
+        added = log.add_events(connection, events, now_utc=now_utc, zone=plant.zone)
     tags = [e.tag for e in plant.exchangers]
     return Registered(
         plant=plant,

@@ -9,11 +9,14 @@ from fastapi.testclient import TestClient
 from typer.testing import CliRunner
 
 import service.cli.answers
-import service.cli.proposals  # noqa: F401 - they add their commands
+import service.cli.maintenance
+import service.cli.proposals
+import service.cli.setting_up  # noqa: F401 - they add their commands
 from analytics.vocabulary.errors import PlateledgerError, RegisterError
 from analytics.vocabulary.records import Deed, VerdictKind
 from service.app import create_app
 from service.cli.command import app
+from service.register.maintenance import HEADER
 from service.settings import Settings
 from service.usecases.assessing import assess
 from service.usecases.ledger import ImportOptions, Ledger
@@ -141,6 +144,35 @@ def test_by_the_command(workspace, write_trends, tmp_path):
     assert "HX-01: cleaned in place, 2026-03-18; stored in the log." in done.output
     assert "--all lists the past ones" in command("proposals").output
     assert "accepted already" in command("proposals", "reject", number).output
+
+
+def test_accepted_it_lives_in_the_ledger_and_the_file_neither_drops_nor_doubles_it(
+    workspace, write_trends
+):
+    ledger = Ledger.open(Settings(workspace=workspace, workers=1))
+    ledger.load_register()
+    ledger.import_store("oct.csv", write_trends().encode(), ImportOptions())
+    run(ledger, made_up.proposal())
+    ledger.accept_proposal(ledger.proposals()[0].number)
+    ledger.close()
+    path = workspace / "maintenance.csv"
+    path.write_text(HEADER)
+
+    def command(*arguments):
+        return CliRunner().invoke(app, [*arguments, "-w", str(workspace)])
+
+    visit = ("log", "HX-01", "2026-03-18", "opened and cleaned")
+    assert command("log", "HX-01").output.count("opened and cleaned") == 1
+    assert path.read_text() == HEADER
+    path.write_text(f"{HEADER}HX-01,2026-03-18 09:30,opened and cleaned,,,by hand\n")
+    assert "0 new entries" in command("register").stderr
+    assert command("log", "HX-01").output.count("opened and cleaned") == 1
+    refused = command(*visit, "--remove")
+    assert refused.exit_code == 1
+    assert "stands in maintenance.csv" in refused.stderr
+    path.write_text(HEADER)
+    assert "taken out of the log" in command(*visit, "--remove").output
+    assert "is not in the log" in command(*visit, "--remove").stderr
 
 
 def test_by_the_api(workspace, write_trends):

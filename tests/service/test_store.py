@@ -3,7 +3,9 @@
 import json
 from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, datetime, timedelta, timezone
+from functools import partial
 from time import perf_counter
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -265,11 +267,35 @@ def test_the_same_log_entry_twice_is_one(store):
         tag="HX-01", at_utc=NOW - timedelta(days=1), deed=Deed.METER_CHANGED, role="primary_flow"
     )
     with store.writing() as connection:
-        assert log.add_events(connection, [visit, meter, visit], now_utc=NOW) == 2
-        assert log.add_events(connection, [visit], now_utc=NOW) == 0
+        assert log.add_events(connection, [visit, meter, visit], now_utc=NOW, zone=UTC) == 2
+        assert log.add_events(connection, [visit], now_utc=NOW, zone=UTC) == 0
     with store.reading() as connection:
         assert log.load_events(connection, "HX-01") == (meter, visit)
         assert log.load_events(connection) == (meter, visit)
+
+
+def test_a_visit_noted_by_its_day_and_then_with_its_time_is_one(store):
+    """Noon of Zurich in June is 10:00 UTC: an entry by its day alone; the one with its time counts."""
+    register(store, "HX-01")
+    zone = ZoneInfo("Europe/Zurich")
+    noon = datetime(2026, 6, 10, 10, tzinfo=UTC)
+    day, morning, evening, next_day = (
+        MaintenanceEvent(tag="HX-01", at_utc=at, deed=Deed.CLEANED_IN_PLACE)
+        for at in (
+            noon,
+            noon - timedelta(hours=3),
+            noon + timedelta(hours=8),
+            noon + timedelta(days=1),
+        )
+    )
+    with store.writing() as connection:
+        added = partial(log.add_events, connection, now_utc=NOW, zone=zone)
+        assert [added([e]) for e in (day, morning, day, evening)] == [1, 0, 0, 1]
+        assert log.load_events(connection, "HX-01") == (morning, evening)
+        assert added([next_day]) == 1
+        assert log.remove_event(connection, replace(evening, note="x"), zone=zone)
+        assert not log.remove_event(connection, evening, zone=zone)
+        assert log.load_events(connection, "HX-01") == (morning, next_day)
 
 
 # --- evaluations -----------------------------------------------------------------------------------
