@@ -21,6 +21,7 @@ LINE_REASONS = frozenset(
         "stamp",
         "number of cells",
         "broken line",
+        "null bytes",
         "implausible stamp",
         "stamp out of order",
         "missing hour",

@@ -124,7 +124,7 @@ def lines_aside(findings: Findings) -> int:
     """Return how many lines below the header are no rows."""
     return sum(
         findings.count(reason=reason)
-        for reason in ("number of cells", "broken line", "header again")
+        for reason in ("number of cells", "broken line", "header again", "null bytes")
     )
 
 

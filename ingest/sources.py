@@ -4,6 +4,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from analytics.vocabulary.errors import IngestError
 from ingest.bacnet.json_text import is_json, records_text
 from ingest.findings import Window
@@ -25,6 +27,8 @@ _NOT_TEXT: tuple[tuple[bytes, str], ...] = (
 )
 _NOTHING = b" \t\r\n\0\xef\xbb\xbf\xff\xfe"
 BROKEN_UTF8 = "utf-8 with broken bytes"
+_LEAST_LINES = 20  # of a text whose null bytes are taken for damage
+_NULL_LINES_MOST = 0.01  # of its lines: with more of them it is no text
 _MARKS: tuple[tuple[bytes, str], ...] = (
     (b"\xef\xbb\xbf", "utf-8-sig"),
     (b"\xff\xfe", "utf-16"),
@@ -45,6 +49,7 @@ class SourceText:
     size: int  # bytes, unpacked
     unfinished: bool = False  # the last line has no line end: it may be cut short
     broken_bytes: int = 0  # that are no UTF-8 in a text that is
+    null_lines: tuple[int, ...] = ()  # left empty, as null bytes stood on them
     window: Window | None = None  # of a part: the lines above the table, and then those around it
     skipped: int = 0  # lines of the file between the two that are not shown
     width: int = 0  # of the rows of a part
@@ -89,10 +94,7 @@ def encoding_of(head: bytes, blocks: Callable[[], Iterable[bytes]]) -> str | Non
             return encoding
     head = head[:4096]
     if b"\0" in head:
-        even, odd = head[::2].count(0), head[1::2].count(0)
-        if max(even, odd) > 0.3 * len(head) / 2 and min(even, odd) < 0.05 * len(head) / 2:
-            return "utf-16-le" if odd > even else "utf-16-be"
-        return None
+        return _unmarked_utf_16(head)
     control = sum(head.count(bytes([code])) for code in (*range(1, 9), *range(14, 27)))
     if control > 0.02 * len(head):
         return None
@@ -102,6 +104,46 @@ def encoding_of(head: bytes, blocks: Callable[[], Iterable[bytes]]) -> str | Non
             return None
         sound = sound and is_utf8(block)
     return "utf-8" if sound else _encoding_of_old_text(blocks())
+
+
+def _unmarked_utf_16(head: bytes) -> str | None:
+    """Return the order of bytes of a UTF-16 text; ``None``: its null bytes are of another kind."""
+    even, odd = head[::2].count(0), head[1::2].count(0)
+    if max(even, odd) > 0.3 * len(head) / 2 and min(even, odd) < 0.05 * len(head) / 2:
+        return "utf-16-le" if odd > even else "utf-16-be"
+    return None
+
+
+def _of_wide_characters(data: bytes, stated: str | None) -> bool:
+    """Tell whether null bytes are parts of characters."""
+    if stated is not None:
+        return stated.lower().replace("_", "-").startswith(("utf-16", "utf-32"))
+    marked = any(data.startswith(mark) and "16" in name for mark, name in _MARKS)
+    return marked or _unmarked_utf_16(data[:4096]) is not None
+
+
+def _without_null_lines(data: bytes, name: str) -> tuple[bytes, tuple[int, ...]]:
+    """Empty the lines that hold null bytes, and return their numbers.
+
+    A run of null bytes, as a crash of the logger leaves one, takes the place of what was lost, line ends
+    included: what stands before and behind it need not belong together, and neither is read.
+
+    Raises
+    ------
+    IngestError
+        If they stand on so many lines that it is no text.
+    """
+    data = plain_line_ends(data)
+    raw = np.frombuffer(data, dtype=np.uint8)
+    ends = np.append(np.flatnonzero(raw == ord("\n")), len(raw))
+    hit = np.unique(np.searchsorted(ends, np.flatnonzero(raw == 0)))
+    if len(ends) < _LEAST_LINES or len(hit) > max(1, _NULL_LINES_MOST * len(ends)):
+        raise IngestError(f"{name}: holds bytes that are no text. {_EXPORT}")
+    begins = np.r_[0, ends[:-1] + 1]
+    kept = np.ones(len(raw), dtype=bool)
+    for line in hit:
+        kept[begins[line] : ends[line]] = False
+    return raw[kept].tobytes(), tuple((hit + 1).tolist())
 
 
 def is_utf8(data: bytes) -> bool:
@@ -175,6 +217,9 @@ def load_text(
             raise IngestError(f"{name}: is {what}, not a text file. {_EXPORT}")
     if data[:512].lstrip().lower().startswith((b"<!doctype html", b"<html", b"<?xml")):
         raise IngestError(f"{name}: is a web page or XML, not a table. {_EXPORT}")
+    null_lines: tuple[int, ...] = ()
+    if b"\0" in data and not _of_wide_characters(data, encoding):
+        data, null_lines = _without_null_lines(data, name)
     found = encoding or encoding_of(data, lambda: [data])
     if found is None:
         raise IngestError(f"{name}: holds bytes that are no text. {_EXPORT}")
@@ -205,6 +250,7 @@ def load_text(
         size=size,
         unfinished=not data.endswith(b"\n"),
         broken_bytes=broken,
+        null_lines=null_lines,
     )
 
 

@@ -249,6 +249,12 @@ def find_table(
         If there is no table with stamps.
     """
     say_broken_bytes(source.broken_bytes, findings)
+    findings.add_lines(
+        "null bytes",
+        "null bytes stand here in place of what was lost, perhaps of several lines; left out.",
+        "refused",
+        np.array(source.null_lines, dtype=np.int64),
+    )
     data = source.data
     head = data[:400_000].decode("utf-8", errors="ignore")
     stated = re.match(r"^sep=(.)\r?\n", head)

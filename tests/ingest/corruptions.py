@@ -449,8 +449,46 @@ def broken_byte(base: Base, chance: random.Random) -> Damage:
 
 @kind()
 def null_bytes(base: Base, chance: random.Random) -> Damage:
+    """What a logger writes that lost its power: the line is gone, the others stand."""
     data = base.text.encode()
-    return Damage(data=data[:4000] + b"\0" * 512 + data[4000:], expect="file")
+    at = data[:4000].count(b"\n")
+    return Damage(
+        data=data[:4000] + b"\0" * 512 + data[4000:], expect="lines", lines=frozenset({at})
+    )
+
+
+@kind()
+def null_bytes_over_a_line_end(base: Base, chance: random.Random) -> Damage:
+    """From the last cell of one line to that of the next: the two halves would make a whole row."""
+    data = bytearray(base.text.encode())
+    at = _line(base, chance)
+    start, end = (len("\n".join(base.lines[:i]).encode()) + 1 for i in (at + 1, at + 2))
+    cut, rest = data.rindex(base.delimiter.encode(), 0, start) + 1, len(base.lines[at + 1])
+    goes_on = start + base.lines[at + 1].index(base.delimiter) + 1
+    assert cut < start < goes_on < end <= start + rest + 1
+    data[cut:goes_on] = b"\0" * (goes_on - cut)
+    return Damage(data=bytes(data), expect="lines", lines=frozenset({at, at + 1}))
+
+
+@kind()
+def null_bytes_at_the_end(base: Base, chance: random.Random) -> Damage:
+    """A file that was made long and not filled to its end."""
+    cut = len(base.text) - 3
+    return Damage(
+        data=base.text[:cut].encode() + b"\0" * 4096, expect="lines",
+        lines=frozenset({len(base.lines) - 1}),
+    )  # fmt: skip
+
+
+@kind()
+def a_program(base: Base, chance: random.Random) -> Damage:
+    return Damage(data=chance.randbytes(20_000), expect="file")
+
+
+@kind()
+def null_bytes_on_every_tenth_line(base: Base, chance: random.Random) -> Damage:
+    lines = [f"{line}\0" if i % 10 == 5 else line for i, line in enumerate(base.lines)]
+    return Damage(data="\n".join(lines).encode(), expect="file")
 
 
 @kind()
