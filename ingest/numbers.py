@@ -36,6 +36,7 @@ _OFF = ("off", "false", "no", "stopped", "stop", "inactive", "aus", "inaktiv", "
         "closed", "disabled", "disable", "zu", "från", "av", "non", "faux", "falsch", "idle", "standby")  # fmt: skip
 SWITCH_WORDS: dict[str, str] = {**dict.fromkeys(_ON, "1"), **dict.fromkeys(_OFF, "0")}
 # "45.2 °C {ok}": the number, its unit, the state the controller gave it
+_GIVEN = "given"
 _NO_COMMA = "no decimal comma seen"
 _STATE = re.compile(r"\{([^{}]*)\}\s*$")
 _GROUPING = "[ \u00a0\u202f\u2009'\u2019]"
@@ -47,6 +48,13 @@ _PLAIN = r"^[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?$"
 
 
 _BLOCK: Final = 1 << 16
+_ODD_MOST = 3  # distinct values with the other mark that may be slips
+_AGAINST_ODD = 100  # values with the mark of the file to each of them
+_ODD_SHARE = 0.01  # of a point's cells: with more of them they are no slips
+_BOTH_MARKS = (
+    "values with a decimal comma and with a decimal point occur; those of the rarer kind "
+    "are refused or read as grouped. Give --decimal to say which it is."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +84,8 @@ class Cells:
 
 
 def decimal_mark(texts: pa.Array, delimiter: str) -> DecimalMark:
-    """Tell the decimal mark from the distinct cell texts of all value columns."""
+    """Tell the decimal mark from the cell texts of all value columns, each distinct one counted once."""
+    texts = pc.unique(texts)
     # nearly all of a file are plain; the others are looked at one by one
     plain = pc.match_substring_regex(texts, _CLEAR)
     clear = texts.filter(plain)
@@ -106,12 +115,10 @@ def decimal_mark(texts: pa.Array, delimiter: str) -> DecimalMark:
                 dot, unclear_dot = dot + (not grouped), unclear_dot + grouped
     if comma and dot:
         mark = "," if comma > dot else "."
-        return DecimalMark(
-            mark,
-            f"{max(comma, dot)} distinct values against {min(comma, dot)}",
-            "values with a decimal comma and with a decimal point occur; those of the rarer kind "
-            "are refused or read as grouped. Give --decimal to say which it is.",
-        )
+        many, few = max(comma, dot), min(comma, dot)
+        slips = few <= _ODD_MOST and many >= _AGAINST_ODD * few  # refused as they are read
+        why = f"{many:,} distinct values against {few}"
+        return DecimalMark(mark, why, None if slips else _BOTH_MARKS)
     if (comma and unclear_dot > comma) or (dot and unclear_comma > dot):
         # one damaged cell must not turn every "80.123" into eighty thousand
         mark = "." if unclear_dot > comma else ","
@@ -181,7 +188,6 @@ def _without_odd_groups(texts: pa.Array, mark: str) -> pa.Array:
 
 def _read_numbers(texts: pa.Array, mark: str) -> NDArray[np.float64]:
     """Read plain numbers straight away, and only what is left with an eye to grouping."""
-    texts = _without_odd_groups(texts, mark)
     straight = texts
     if mark == ",":
         clear = pc.invert(pc.match_substring(texts, "."))
@@ -204,6 +210,7 @@ def read_cells(texts: pa.Array, mark: str, *, switch: bool = False) -> Cells:
         meaning = words.map(SWITCH_WORDS)
         switched = meaning.notna().to_numpy(dtype=bool)
         texts = pa.array(meaning.where(switched, texts.to_pylist()).tolist(), pa.string())
+    texts = _without_odd_groups(texts, mark)
     values = _read_numbers(texts, mark)
     rest = np.flatnonzero(np.isnan(values) & ~missing)
     unit: str | None = None
@@ -276,13 +283,31 @@ def choose_mark(
         here = decimal_mark(_spread_all(dictionaries), delimiter)
         return _settled_mark(rules.settled.decimal, here, examination)
     if given is not None:
-        mark = DecimalMark(given, "given")
+        mark = DecimalMark(given, _GIVEN)
     else:
         mark = decimal_mark(_spread_all(dictionaries), delimiter)
     examination.decimal, examination.decimal_why = mark.mark, mark.why
     if mark.question:
         examination.ask(mark.question)
     return mark
+
+
+def ask_about_odd_marks(
+    texts: pa.Array, cells: Cells, index: NDArray[np.integer], mark: DecimalMark,
+    report: ColumnReport, examination: Examination,
+) -> None:  # fmt: skip
+    """Ask about the mark where the values refused for the other one are more than a point's few slips.
+
+    They are few among all values of a file, and may be all values of one point.
+    """
+    if mark.question or mark.why == _GIVEN:
+        return
+    other = pc.match_substring(texts, "." if mark.mark == "," else ",")
+    counts = count_each(index, len(texts))
+    refused = int(counts[np.asarray(other) & cells.unreadable].sum())
+    filled = int(counts[~cells.missing].sum())
+    if refused > max(_ODD_MOST, _ODD_SHARE * filled) or refused == filled > 0:
+        examination.ask(f"column {report.heading!r}: {_BOTH_MARKS}")
 
 
 def count_each(index: NDArray[np.integer], size: int) -> NDArray[np.int64]:

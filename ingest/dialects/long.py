@@ -17,7 +17,14 @@ from ingest.examination import ColumnReport, Examination
 from ingest.findings import Findings
 from ingest.guessing import guess_role
 from ingest.mapping.reporting import keep_values
-from ingest.numbers import Cells, choose_mark, count_cells, read_cells
+from ingest.numbers import (
+    Cells,
+    DecimalMark,
+    ask_about_odd_marks,
+    choose_mark,
+    count_cells,
+    read_cells,
+)
 from ingest.rules import Rules
 
 NAME = "long"
@@ -136,7 +143,7 @@ def read(table: Table, rules: Rules, examination: Examination, findings: Finding
                 keep_values(examination, heading, when[mine][dated], values_of)
             continue
         readings += _read_point(
-            table, columns, rules, report, cells, values.dictionary, index, mine, when, stated,
+            table, columns, rules, report, cells, values.dictionary, index, mine, when, stated, mark,
             examination, findings,
         )  # fmt: skip
     return readings
@@ -172,7 +179,7 @@ def _describe_unknown(
 def _read_point(
     table: Table, columns: LongColumns, rules: Rules, report: ColumnReport, cells: Cells,
     texts: pa.Array, index: NDArray[np.int64], mine: NDArray[np.int64],
-    when: NDArray[np.datetime64], stated: dict[str | None, NDArray[np.int64]],
+    when: NDArray[np.datetime64], stated: dict[str | None, NDArray[np.int64]], mark: DecimalMark,
     examination: Examination, findings: Findings,
 ) -> list[Reading]:  # fmt: skip
     masked = np.zeros(len(table.rows), dtype=bool)
@@ -184,6 +191,7 @@ def _read_point(
         own = pa.array(cells.state[index[mine]].tolist(), pa.string()).dictionary_encode()
         masked[mine] |= state_mask(own, lines, report.heading, findings)
     count_cells(report, texts, cells, index[mine], lines, findings)
+    ask_about_odd_marks(texts, cells, index[mine], mark, report, examination)
     readings: list[Reading] = []
     for point in points_of(report.heading, table.name, rules):
         parts = []

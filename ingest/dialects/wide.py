@@ -19,6 +19,7 @@ from ingest.mapping.reporting import keep_values
 from ingest.numbers import (
     Cells,
     DecimalMark,
+    ask_about_odd_marks,
     choose_mark,
     count_cells,
     count_each,
@@ -122,6 +123,7 @@ def read_column(
     cells, index = _cells(column, mark, points), np.asarray(column.indices)
     masked = _masked(table, cells, index, position, states, report, findings)
     counts = count_cells(report, column.dictionary, cells, index, table.lines, findings)
+    ask_about_odd_marks(column.dictionary, cells, index, mark, report, examination)
     lines = table.lines
     if len(timed.rows) < len(index):
         index, masked, lines = index[timed.rows], masked[timed.rows], lines[timed.rows]

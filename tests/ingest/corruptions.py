@@ -513,8 +513,26 @@ def one_value_with_the_other_decimal_mark(base: Base, chance: random.Random) -> 
     at = _line(base, chance)
     return Damage(
         data=_replaced(base, at, base.lines[at].replace(",", ".")).data,
-        expect="question", lines=frozenset({at}),
+        expect="lines", lines=frozenset({at}),
     )  # fmt: skip
+
+
+@kind("long")
+def one_value_that_might_be_thousands(base: Base, chance: random.Random) -> Damage:
+    """A flow of "6.118" among "6,123" and "6,131" is a slip, and not six thousand."""
+    at = chance.choice([i for i, line in enumerate(base.lines) if ";A.HX1.FLOW;" in line])
+    return _replaced(base, at, base.lines[at].replace(",", "."))
+
+
+@kind("long")
+def one_point_with_the_other_decimal_mark(base: Base, chance: random.Random) -> Damage:
+    """Few distinct values among those of all points, and yet no slips."""
+    lines = [
+        f"{line.split(';')[0]};A.OAT;{4.5 + i % 3 / 2};OK" if ";A.OAT;" in line else line
+        for i, line in enumerate(base.lines)
+    ]
+    hit = [i for i, line in enumerate(base.lines) if ";A.OAT;" in line]
+    return Damage(data=_made(lines, "question").data, expect="question", lines=frozenset(hit))
 
 
 @kind("long")
