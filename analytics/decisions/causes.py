@@ -74,6 +74,10 @@ def _likelihood_cause(
             )
         since = onset_day(account, index)
         speaks_for, against = _instrument_remarks(account, odds, index)
+        if index in odds.borne_out and odds.set_point is not None:
+            left = odds.set_point.left_K
+            numbers = {"left_K": left.value, "low_K": left.low, "high_K": left.high}
+            speaks_for.append(Remark(code="beside_set_point", numbers=numbers))
         if index >= 4 and signs.meter_gain is not None:
             magnitude, share = signs.meter_gain, max(share, BY_PRESSURE)
             speaks_for, against = [_by_pressure(signs.meter_gain)], []
@@ -260,14 +264,12 @@ def _rule_causes(signs: Signs, odds: Odds) -> list[Cause]:
             excess,
             "K",
         )
-    if signs.hunting_step is not None:
-        numbers = {"step": signs.hunting_step}
-        if signs.hunting_before is not None:
-            numbers["before"] = signs.hunting_before
+    if signs.hunting_step is not None or signs.set_point is not None or signs.steps_recur:
+        seen = _hunting_remarks(signs)
         add(
             CauseKind.CONTROLS,
-            signs.hunting,
-            [Remark(code="valve_hunting", numbers=numbers)],
+            bool(seen),
+            seen,
             [Remark(code="valve_calm")],
         )
     if signs.set_point_share is not None or signs.short_at_design_W is not None:
@@ -313,6 +315,28 @@ def _rule_causes(signs: Signs, odds: Odds) -> list[Cause]:
             [_pressure_remark(_as_before(worst), name, worst)],
             worst.recent,
         )
+    return found
+
+
+def _hunting_remarks(signs: Signs) -> list[Remark]:
+    """Say how far the valve moves, and how far the supply swings about its set point."""
+    found, hold = [], signs.set_point
+    if signs.hunting and signs.hunting_step is not None:
+        numbers = {"step": signs.hunting_step}
+        if signs.hunting_before is not None:
+            numbers["before"] = signs.hunting_before
+        found.append(Remark(code="valve_hunting", numbers=numbers))
+    if hold is not None and hold.swings:
+        numbers = {"swing_K": hold.swing_K, "before_K": hold.swing_before_K}
+        found.append(Remark(code="supply_swings", numbers=numbers))
+    if signs.steps_recur and signs.steps_since_day is not None:
+        since = np.datetime64(signs.steps_since_day, "D").item()
+        found.append(
+            Remark(
+                code="steps_recur", numbers={"count": float(signs.steps_recur)},
+                words={"since": f"{since.day} {since:%B %Y}"},
+            )
+        )  # fmt: skip
     return found
 
 

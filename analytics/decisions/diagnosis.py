@@ -10,9 +10,15 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analytics.decisions.pressure import PressureSide
+from analytics.decisions.set_point import (
+    SetPointHold,
+    borne_out,
+    thermometer_evidence,
+)
 from analytics.trends.account import Account
+from analytics.trends.hours import T2_OUT as SUPPLY
 from analytics.trends.model import DEPOSIT, INSTRUMENTS
-from analytics.trends.reference_condition import deposit_doubt, estimate
+from analytics.trends.reference_condition import NINE_IN_TEN, deposit_doubt, estimate
 from analytics.trends.tracking import Explanation, by_onset, matters
 from analytics.vocabulary.quantities import TEMPERATURES
 from analytics.vocabulary.records import CauseKind, Estimate, Remark
@@ -42,6 +48,8 @@ class Odds:
     deposit: Estimate  # of the account, times U0
     deposit_sd: float
     moved: Mapping[int, Estimate]  # instruments' change since the reference, by unknown
+    set_point: SetPointHold | None = None
+    borne_out: tuple[int, ...] = ()  # instruments whose error shows elsewhere too
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +63,9 @@ class Signs:
     hunting_step: float | None = None
     hunting_before: float | None = None  # in the reference period
     hunting: bool = False
+    set_point: SetPointHold | None = None
+    steps_recur: int = 0  # how often instruments seem to have been exchanged, if too often for that
+    steps_since_day: int | None = None
     set_point_share: float | None = None
     set_point_short_K: float | None = None
     short_of_capacity: bool = False
@@ -67,11 +78,11 @@ class Signs:
     remarks: tuple[Remark, ...] = field(default_factory=tuple)
 
 
-def weigh(account: Account) -> Odds:
+def weigh(account: Account, hold: SetPointHold | None = None) -> Odds:
     """Weigh the explanations on the evidence since the last visit to the plates.
 
     Instruments are weighed on all of the evidence since the reference period, as their errors
-    outlast a visit; the deposit on what came after it.
+    outlast a visit; the deposit on what came after it. ``hold``: how the set point is held.
     """
     info, tracks = account.info, account.tracks
     assert info is not None
@@ -84,6 +95,13 @@ def weigh(account: Account) -> Odds:
     deposit, sd = account.deposit()
     now = account.present_row()
     moved = _moved(account, row)
+    shown = _shown_by_set_point(hold, moved)
+    for i, e in enumerate(tracks.explanations):
+        if SUPPLY in e.moving:
+            evidence[i] += shown
+    confirmed = (SUPPLY,) if shown > 0 and borne_out(hold, moved[SUPPLY]) else ()
+    if confirmed and hold is not None:
+        moved[SUPPLY] = _together(moved[SUPPLY], hold.left_K)
     # what an error that has gone again explains better is no evidence of another one
     gone = max(
         (
@@ -125,7 +143,25 @@ def weigh(account: Account) -> Odds:
         deposit=estimate(float(deposit[now]), float(deposit_doubt(deposit, sd)[now])),
         deposit_sd=float(sd[now]),
         moved=moved,
+        set_point=hold,
+        borne_out=confirmed,
     )
+
+
+def _shown_by_set_point(hold: SetPointHold | None, moved: Mapping[int, Estimate]) -> float:
+    """Return the log evidence that the set point adds to an error of the supply's thermometer."""
+    if SUPPLY not in moved:
+        return 0.0
+    claimed = moved[SUPPLY]
+    return thermometer_evidence(hold, claimed, (claimed.high - claimed.low) / (2 * NINE_IN_TEN))
+
+
+def _together(one: Estimate, other: Estimate) -> Estimate:
+    """Return what two independent statements of one quantity come to."""
+    weights = np.array([(e.high - e.low) ** -2.0 for e in (one, other)])
+    half = weights.sum() ** -0.5 / 2.0
+    value = float(weights @ [one.value, other.value] / weights.sum())
+    return Estimate(value=value, low=value - half, high=value + half)
 
 
 def _telling_row(account: Account, kinds: list[int]) -> int:

@@ -6,53 +6,29 @@ are no fault. Causal: uses nothing after the last day of the table.
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from analytics.decisions.comparable import (
+    LEAST_HOURS,
+    RECENT_HOURS,
+    loaded_hours,
+    reference_and_recent,
+    running,
+)
 from analytics.trends.account import Account, day_number
-from analytics.trends.evidence import LEAST_FLOW
 from analytics.trends.hours import T1_IN, T1_OUT, T2_IN
 from analytics.trends.piping import can_be_reversed
-from analytics.vocabulary.quantities import REASON_BITS
 from analytics.vocabulary.records import Deed
 
 WINDOW_DAYS = 30
-RECENT_HOURS = 336
-LEAST_HOURS = 48
 HEATING_DAY_HOURS = 16
 HUNTING_STEP = 0.02  # of full travel, mean from one logged point to the next
 HUNTING_RATIO = 1.7  # over its own clean value
 COARSE_RATIO = 3.0  # the same, of a log by the hour
-CALMEST = ((0.1, 0.006), (0.25, 0.011))  # shares of the hours, and by how much of full travel more
+CALMEST = ((0.1, 0.008), (0.25, 0.011))  # shares of the hours, and by how much of full travel more
 MISSED_K = 3.0
 MISSED_SHARE = 0.25
 MISSED_RATIO = 5.0
 OPEN_VALVE = 0.85
-
-
-def reference_and_recent(
-    account: Account, qualifies: NDArray[np.bool_]
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
-    """Return masks of qualifying hours: of the reference period, and the last ones after it.
-
-    The last hours are counted, not the last days: a summer without heat hides no finding. ``None``
-    where either has too few.
-    """
-    assert account.period is not None
-    assert account.ready is not None
-    day = account.table.day
-    clean = qualifies & (day >= account.period.first) & (day < account.ready)
-    later = np.flatnonzero(qualifies & (day >= account.ready))[-RECENT_HOURS:]
-    recent = np.zeros(len(day), dtype=bool)
-    recent[later] = True
-    if clean.sum() < LEAST_HOURS or len(later) < LEAST_HOURS:
-        return None
-    return clean, recent
-
-
-def running(account: Account) -> NDArray[np.bool_]:
-    """Return the mask of hours with flow and all readings."""
-    halted = REASON_BITS["stopped"] | REASON_BITS["gap"]
-    return np.asarray((account.set_aside & halted) == 0)
 
 
 def hunting(account: Account) -> tuple[float, float, bool] | None:
@@ -60,14 +36,9 @@ def hunting(account: Account) -> tuple[float, float, bool] | None:
 
     The median, as morning starts and mild hours move any valve far now and then."""
     step = account.table.valve_step
-    with np.errstate(invalid="ignore"):
-        share = np.nanmax(account.table.flow / np.array(account.nominal), axis=1, initial=0.0)
-    loaded = running(account) & (share > LEAST_FLOW)
-    # a day that heats now and then opens and shuts the valve without hunting
-    hours = pd.Series(loaded).groupby(account.table.day).transform("sum").to_numpy()
-    loaded &= hours >= HEATING_DAY_HOURS
-    loaded &= _weather_of_reference(account, share, loaded)
-    masks = reference_and_recent(account, np.isfinite(step) & loaded)
+    masks = reference_and_recent(
+        account, np.isfinite(step) & loaded_hours(account, HEATING_DAY_HOURS)
+    )
     if masks is None:
         return None
     before, now = (float(np.median(step[m])) for m in masks)
@@ -81,29 +52,6 @@ def hunting(account: Account) -> tuple[float, float, bool] | None:
     coarse = float(np.quantile(step[masks[0]], CALMEST[0][0])) <= 0.0
     ratio = COARSE_RATIO if coarse else HUNTING_RATIO
     return now, before, bool(now > HUNTING_STEP and now > ratio * before and restless)
-
-
-def _weather_of_reference(
-    account: Account, share: NDArray[np.float64], loaded: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Hours no milder than those of the reference period: hot-water draws alone move any valve far."""
-    assert account.period is not None
-    assert account.ready is not None
-    day = account.table.day
-    clean = loaded & (day >= account.period.first) & (day < account.ready)
-    outdoor = account.table.outdoor_degC
-    if np.isfinite(outdoor[clean]).any():
-        with np.errstate(invalid="ignore"):
-            cold = outdoor <= np.nanquantile(outdoor[clean], 0.8)
-        if not np.isfinite(share[clean]).any():
-            return np.asarray(cold)
-        with np.errstate(invalid="ignore"):
-            return np.asarray(cold & (share >= np.nanquantile(share[clean], 0.2)))
-    usual = pd.Series(np.where(loaded, share, np.nan)).groupby(day).transform("median").to_numpy()
-    if not clean.any():
-        return loaded
-    with np.errstate(invalid="ignore"):
-        return np.asarray(usual >= np.nanquantile(usual[clean], 0.2))
 
 
 def missed_set_point(account: Account) -> tuple[float, float, bool] | None:

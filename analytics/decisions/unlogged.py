@@ -49,6 +49,8 @@ SERVICE_DAYS = 30  # a logged visit so long before explains streams that are rev
 
 Kind = Literal["visit", "plates", "instrument", "piping"]
 
+RECUR, RECUR_DAYS = 3, 200  # so many steps of instruments within so many days: none was exchanged
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unlogged:
@@ -77,7 +79,18 @@ class Unlogged:
     before: int
 
 
-def unlogged(account: Account) -> list[Unlogged]:
+def recurring(found: Sequence[Unlogged]) -> Sequence[Unlogged]:
+    """Return the steps of instruments, if they come more often than anybody exchanges instruments.
+
+    A logger in step with a hunting loop meets it at another place every few weeks: readings then jump to
+    and fro, each time as if a meter or a thermometer had been changed.
+    """
+    steps = sorted((f for f in found if f.kind == "instrument"), key=lambda f: f.day)
+    often = any(b.day - a.day < RECUR_DAYS for a, b in zip(steps, steps[RECUR - 1 :], strict=False))
+    return steps if often else ()
+
+
+def unlogged_changes(account: Account) -> list[Unlogged]:
     """Return what nobody logged, by the day it became known; none from four temperatures alone."""
     if account.info is None or account.assumed_secondary_m3_s is not None:
         return []

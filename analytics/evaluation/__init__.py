@@ -9,7 +9,9 @@ from analytics.decisions.building_side import BuildingSide
 from analytics.decisions.causes import causes
 from analytics.decisions.diagnosis import Signs, weigh
 from analytics.decisions.pressure import pressure_sides, single_meter_gain
+from analytics.decisions.set_point import SetPointHold, held_set_point
 from analytics.decisions.signs import hunting, missed_set_point, parallel_flow
+from analytics.decisions.unlogged import Unlogged, recurring, unlogged_changes
 from analytics.evaluation import outlook
 from analytics.evaluation.alerts import (
     building_alerts,
@@ -19,6 +21,7 @@ from analytics.evaluation.alerts import (
     silence_alerts,
 )
 from analytics.evaluation.building import building_side_of
+from analytics.evaluation.coincidence import began_with_building
 from analytics.evaluation.daily_frame import daily_frame, empty_daily
 from analytics.evaluation.health import data_health, empty_health
 from analytics.evaluation.intervals import interval_frame, interval_table, latest_interval
@@ -151,27 +154,41 @@ def _concluded(
     at = reference_point(account)
     daily = daily_frame(account, at)
     building = building_side_of(account)
+    with_building = began_with_building(account, building)
     alerts = (
-        *fouling_alerts(account, daily), *instrument_alerts(account), *building_alerts(building), *piping_alerts(account),
+        *fouling_alerts(account, daily, with_building), *instrument_alerts(account), *building_alerts(building), *piping_alerts(account),
         *silence_alerts(trends),
     )  # fmt: skip
     state = state_of(account, at, daily)
     step("forecast and money", 3, _STEPS)
     forecast, money = _outlook(account, at, daily, state)
     step("diagnosis", 5, _STEPS)
-    odds = weigh(account)
+    hold = held_set_point(account)
+    odds = weigh(account, hold)
     capacity = outlook.capacity_record(account, at)
-    signs = _signs(account, building, capacity, alerts)
+    steps = unlogged_changes(account)
+    signs = _signs(account, building, capacity, alerts, hold, recurring(steps))
     per_deposit = (exchanger.area_m2 or 1.0) / at.model.scale_UA_W_K
     clean = state.cleanliness_factor
     loss = None if clean is None else ordered(1 - clean.value, 1 - clean.high, 1 - clean.low)
     listed = causes(account, odds, signs, per_deposit, loss)
     early = early_verdict(account, health)
     verdict = early or decide(
-        account, odds, listed, state, forecast, money, alerts, health, effectiveness(intervals)
+        account,
+        odds,
+        listed,
+        state,
+        forecast,
+        money,
+        alerts,
+        health,
+        effectiveness(intervals),
+        with_building=bool(with_building[account.present_row()]),
     )
     wrong_unit = any(r.code == "flow_unit" for r in health.consequences)  # nothing else can be read
-    proposals = () if wrong_unit else proposals_of(account, at, daily)
+    swings = any(c.kind is CauseKind.CONTROLS and c.chances > 0.5 for c in listed)
+    # what a loop that hunts makes of the readings is nobody's doing
+    proposals = () if wrong_unit or swings else proposals_of(account, at, daily, steps)
     if early is None:
         verdict = with_proposals(verdict, proposals)
     if money is not None and verdict.kind not in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER):
@@ -224,6 +241,8 @@ def _signs(
     building: BuildingSide | None,
     capacity: Capacity | None,
     alerts: Sequence[AlertEvent],
+    set_point: SetPointHold | None,
+    recurring_steps: Sequence[Unlogged],
 ) -> Signs:
     moves, missed = hunting(account), missed_set_point(account)
     piping, sides = parallel_flow(account), pressure_sides(account)
@@ -236,6 +255,9 @@ def _signs(
         hunting_step=None if moves is None else moves[0],
         hunting_before=None if moves is None else moves[1],
         hunting=bool(moves and moves[2]),
+        set_point=set_point,
+        steps_recur=len(recurring_steps),
+        steps_since_day=recurring_steps[0].day if recurring_steps else None,
         set_point_share=None if missed is None else missed[0],
         set_point_short_K=None if missed is None else missed[1],
         short_of_capacity=bool(missed and missed[2]) or _short(capacity),

@@ -35,16 +35,29 @@ def accused_instrument(
     Instruments may share the blame (only the ratio of two meters shows in the balance; both ends of a
     cold pair look alike at times): then the likelier is named and the other is the runner-up.
     """
-    named = account.may_be_named()
+    named = (*account.may_be_named(), *odds.borne_out)
     return next(
         (
             c
             for c in off_for_sure(odds, listed, alarmed)
             if _index_of(c) in named
-            and (c.subject in alarmed or _beats_unnamed(odds, _index_of(c), named))
+            and (c.subject in alarmed or _began_since(account, _index_of(c)))
+            and (
+                c.subject in alarmed
+                or _index_of(c) in odds.borne_out
+                or _beats_unnamed(odds, _index_of(c), named)
+            )
         ),
         None,
     )
+
+
+def _began_since(account: Account, unknown: int) -> bool:
+    """Tell whether a change began after the reference period: what began inside it is the yardstick's own."""
+    scores, row = account.scores, account.present_row()
+    assert scores is not None
+    assert account.ready is not None
+    return bool(scores.onset[row, scores.index.index(unknown)] >= account.ready)
 
 
 def _beats_unnamed(odds: Odds, unknown: int, named: tuple[int, ...]) -> bool:

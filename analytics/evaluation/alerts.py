@@ -78,8 +78,13 @@ def fouling_spans(
     return found
 
 
-def fouling_alerts(account: Account, daily: pd.DataFrame) -> list[AlertEvent]:
-    """Drift alerts for deposit; a visit to the plates ends them."""
+def fouling_alerts(
+    account: Account, daily: pd.DataFrame, with_building: NDArray[np.bool_]
+) -> list[AlertEvent]:
+    """Drift alerts for deposit; a visit to the plates ends them.
+
+    ``with_building``: (d,) days on which the drift is the building's (see ``coincidence``).
+    """
     info, scores = account.info, account.scores
     assert info is not None
     assert scores is not None
@@ -95,7 +100,7 @@ def fouling_alerts(account: Account, daily: pd.DataFrame) -> list[AlertEvent]:
     quiet = (scores.ratio[:, 0] < threshold / 2) & (deposit - NINE_IN_TEN * sd < LEAST_LEVEL)
     quiet &= account.well_known()
     # a fall from better than clean is a drift, but no reason to call anybody to the plates
-    raised = account.alarm & ~visited & (deposit > 0)
+    raised = account.alarm & ~visited & (deposit > 0) & ~with_building
     spans = fouling_spans(raised, quiet, visited, deposit, sd, account.least_deposit)
     index = pd.DatetimeIndex(days_to_index(info.day)).tz_localize("UTC")
     return [

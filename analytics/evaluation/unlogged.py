@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from analytics.decisions.unlogged import Unlogged, unlogged
+from analytics.decisions.unlogged import Unlogged
 from analytics.evaluation.daily_frame import ratios_on
 from analytics.trends.account import Account
 from analytics.trends.model import INSTRUMENTS
@@ -36,9 +36,11 @@ _LARGEST_LOG = 6.9  # a thousand times: more no likelihood can bear
 WIDEN_INSTRUMENT = 2.0  # offsets of thermometers were stated too narrow by that
 
 
-def proposals_of(account: Account, at: ReferencePoint, daily: pd.DataFrame) -> tuple[Proposal, ...]:
+def proposals_of(
+    account: Account, at: ReferencePoint, daily: pd.DataFrame, steps: Sequence[Unlogged]
+) -> tuple[Proposal, ...]:
     """Return the log entries that seem to be missing, by the day they became known."""
-    return tuple(_proposal(account, at, daily, found) for found in unlogged(account))
+    return tuple(_proposal(account, at, daily, found) for found in steps)
 
 
 def with_proposals(verdict: Verdict, proposals: Sequence[Proposal]) -> Verdict:

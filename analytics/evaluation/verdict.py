@@ -151,8 +151,13 @@ def decide(
     alerts: tuple[AlertEvent, ...],
     health: DataHealth,
     effectiveness: Estimate | None,
+    *,
+    with_building: bool = False,
 ) -> Verdict:
-    """Choose the verdict from everything concluded."""
+    """Choose the verdict from everything concluded.
+
+    ``with_building``: the drift began with a building's fault that stands (see ``coincidence``).
+    """
     by_kind = {(c.kind, c.subject): c for c in listed}
     ranked = [c for c in listed if c.kind is not CauseKind.NOTHING or c.chances > 0]
     if health.grade == "stopped":
@@ -162,7 +167,7 @@ def decide(
         return cannot_tell(*stopped, cause=ranked[0], runner_up=_next(ranked, ranked[0]))
     if account.exchanged is not None and account.exchanged[-1]:
         return _exchanged(account)
-    fouled = _is_fouled(account, odds, state, alerts)
+    fouled = not with_building and _is_fouled(account, odds, state, alerts)
     for kind in RULE_ORDER:
         cause = by_kind.get((kind, None))
         if cause is None or cause.chances <= 0.5 or (fouled and _by_deposit(cause)):
@@ -177,7 +182,7 @@ def decide(
         return changed or _temperatures_only(odds, listed, alarmed, effectiveness)
     accused = accused_instrument(account, odds, listed, alarmed)
     deposit = by_kind[CauseKind.DEPOSIT, None]
-    fouled = fouled or _level_clear(odds, state, deposit)
+    fouled = fouled or (not with_building and _level_clear(odds, state, deposit))
     after = {kind: by_kind.get((kind, None)) for kind in AFTER_ORDER}
     for kind in AFTER_ORDER:
         cause = after[kind]
@@ -338,11 +343,15 @@ def _level_clear(odds: Odds, state: CurrentState, deposit: Cause) -> bool:
 
 
 def _by_deposit(cause: Cause) -> bool:
-    """Tell whether a deposit brings the sign about: a risen pressure drop, a valve at its end."""
+    """Tell whether a deposit brings the sign about: a risen pressure drop, a valve at its end.
+
+    A supply that swings while the valve is within its travel is the loop's own doing.
+    """
     risen = cause.magnitude
     if cause.kind is CauseKind.STRAINER:
         return bool(risen is not None and risen.value < RISEN_BY_DEPOSIT)
-    return cause.kind is CauseKind.CONTROLS
+    loop = any(r.code in ("supply_swings", "steps_recur") for r in cause.speaks_for)
+    return cause.kind is CauseKind.CONTROLS and not loop
 
 
 def _by_pressure(listed: list[Cause]) -> Cause | None:

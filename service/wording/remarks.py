@@ -68,6 +68,9 @@ REMARKS: dict[str, str] = {
     "set_point_missed": "The set point is missed in {hours_share%} of the hours, by {short_K}",
     "valve_open": "The control valve is fully open in {share%} of the hours",
     "valve_hunting": "The control valve hunts: it moves {step%} from one interval to the next[, in the reference period {before%}]",
+    "supply_swings": "The secondary supply swings about its set point: half of the hours lie more than {swing_K} from their middle, in the reference period {before_K}",
+    "steps_recur": "Since {since!} readings have jumped to and fro {count#} times as if meters or thermometers had been exchanged; none is exchanged that often, and a logger in step with a hunting loop does that",
+    "beside_set_point": "The secondary supply reads {left_K~} against its set point, which it kept in the reference period[ ({low_K..high_K})]",
     "valve_calm": "The control valve moves calmly",
     # hydraulics
     "pressure_drop_same": "The[ {side!}] pressure drop is as it was at the same flow[ ({ratio} times)][; nine in ten {low..high}]",

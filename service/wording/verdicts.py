@@ -91,7 +91,7 @@ def headline(evaluation: Evaluation, plant: Plant | None = None) -> str:
         return _clean(evaluation, plant)
     return {
         VerdictKind.BUILDING_SIDE: "Building side: return too warm.",
-        VerdictKind.CHECK_CONTROLS: "Check the controls: the valve hunts.",
+        VerdictKind.CHECK_CONTROLS: "Check the controls: the loop hunts.",
         VerdictKind.CHECK_PIPING: "Check the piping: parallel flow.",
         VerdictKind.RINSE_STRAINER: "Rinse the strainer: it is blocked.",
     }[kind]
