@@ -9,10 +9,10 @@ even where the logger, in step with it, meets the valve at the same place each t
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analytics.decisions.comparable import loaded_hours, reference_and_recent
 from analytics.trends.account import Account
-from analytics.trends.daily import SCALE_DAYS
 from analytics.trends.hours import T2_OUT
 from analytics.trends.model import Array
 from analytics.trends.reference_condition import estimate
@@ -76,7 +76,7 @@ def held_set_point(account: Account) -> SetPointHold | None:
         left_K=estimate(float(np.median(now) - np.median(before)), HELD_SD_K),
         swing_K=_distance(now, 0.5), swing_before_K=_distance(before, 0.5),
         steady=not swings and not _calibrated(account),
-        swings=swings and (account.exchanger.service == "hot water" or _restless(account)),
+        swings=swings and (account.exchanger.service == "hot water" or _restless(account, masks[1])),
     )  # fmt: skip
 
 
@@ -112,9 +112,12 @@ def _calibrated(account: Account) -> bool:
     )
 
 
-def _restless(account: Account) -> bool:
-    assert account.info is not None
-    return bool(np.median(account.info.scale[-SCALE_DAYS:]) > RESTLESS)
+def _restless(account: Account, hours: NDArray[np.bool_]) -> bool:
+    """Tell whether the days of those hours are restless; a summer of hot water alone is for other reasons."""
+    info = account.info
+    assert info is not None
+    same = np.isin(info.day, account.table.day[hours])
+    return bool(same.any() and np.median(info.scale[same]) > RESTLESS)
 
 
 def _distance(values: Array, share: float) -> float:

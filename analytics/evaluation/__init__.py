@@ -154,9 +154,10 @@ def _concluded(
     at = reference_point(account)
     daily = daily_frame(account, at)
     building = building_side_of(account)
-    with_building = began_with_building(account, building)
+    of_building = building_alerts(building)
+    with_building = began_with_building(account, of_building)
     alerts = (
-        *fouling_alerts(account, daily, with_building), *instrument_alerts(account), *building_alerts(building), *piping_alerts(account),
+        *fouling_alerts(account, daily, with_building), *instrument_alerts(account), *of_building, *piping_alerts(account),
         *silence_alerts(trends),
     )  # fmt: skip
     state = state_of(account, at, daily)

@@ -124,12 +124,14 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
     info, tracks = account.info, account.tracks
     assert info is not None
     assert tracks is not None
+    assert account.scores is not None
     evidence = tracks.evidence
     count = (len(tracks.explanations) - 2) // 2
     best = np.maximum(evidence[:, 2 : 2 + count], evidence[:, 2 + count :])
     index = pd.DatetimeIndex(days_to_index(info.day)).tz_localize("UTC")
     found = []
     roles = dict(INSTRUMENTS)
+    since = account.scores.onset[:, 1:] >= (account.ready or 0)  # earlier: the yardstick's own
     leader = best.argmax(axis=1)
     meters = [j for j in range(count) if tracks.explanations[2 + j].moving[0] >= 4]
     named = np.array(
@@ -153,6 +155,7 @@ def instrument_alerts(account: Account) -> list[AlertEvent]:
             & (best[:, j] > evidence[:, 1] + INSTRUMENT_MARGIN)
             & (best[:, j] > unnamed + INSTRUMENT_MARGIN)
             & (best[:, j] > INSTRUMENT_EVIDENCE)
+            & since[:, j]
         )
         if account.assumed_secondary_m3_s is not None:
             raised &= _beyond_flows(tracks, best, j)

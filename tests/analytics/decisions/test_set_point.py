@@ -28,7 +28,8 @@ def account(beside_K, *, valve=0.5, scale=1.0, service="heating", events=()):
     return SimpleNamespace(
         table=table, nominal=(1.0, 1.0), set_aside=np.zeros(n, dtype=np.int64), ready=READY,
         period=SimpleNamespace(first=20_000, last=READY - 1), events=events,
-        exchanger=SimpleNamespace(service=service), info=SimpleNamespace(scale=np.full(60, scale)),
+        exchanger=SimpleNamespace(service=service), 
+        info=SimpleNamespace(day=20_000 + np.arange(DAYS), scale=np.full(DAYS, scale)),
     )  # fmt: skip
 
 

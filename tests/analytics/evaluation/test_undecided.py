@@ -103,13 +103,19 @@ def test_an_instrument_is_accused_if_what_may_not_be_named_explains_clearly_less
         cause(CauseKind.THERMOMETER, SUPPLY, 0.9),
         cause(CauseKind.FLOW_METER, "primary_flow", 0.1),
     ]
-    account = SimpleNamespace(may_be_named=lambda: (0, 1, 3))
+    account = SimpleNamespace(
+        may_be_named=lambda: (0, 1, 3), ready=20_030, present_row=lambda: 0,
+        scores=SimpleNamespace(index=(0,), onset=np.array([[20_030]])),
+    )  # fmt: skip
     accused = accused_instrument(account, found, listed, set())
     assert (accused is not None) is named
     if named:
         assert accused.subject == SUPPLY
     # once alarmed by itself, it stays so
     assert accused_instrument(account, found, listed, {SUPPLY}).subject == SUPPLY
+    # what began inside the reference period is the yardstick's own
+    account.scores.onset[:] = 20_029
+    assert accused_instrument(account, found, listed, set()) is None
 
 
 def test_from_four_temperatures_only_what_no_flow_could_mimic_is_alerted():
