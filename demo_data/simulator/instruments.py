@@ -50,6 +50,22 @@ def logged_frame(scenario: Scenario, truth: pd.DataFrame) -> tuple[pd.DataFrame,
     return frame, slow
 
 
+def slow_error_K(scenario: Scenario, index: pd.DatetimeIndex, role: str) -> Array:
+    """Return a thermometer's error without its noise, K: what stays, what wanders, what went wrong."""
+    how = scenario.instruments.thermometers.get(role, ThermometerError())
+    rng = np.random.default_rng((scenario.seed, 41, _NUMBER_OF_ROLE[role]))
+    wander = wandering(rng, len(index), float(scenario.step_minutes), how.wander_K, _WANDER_HOURS)
+    return np.asarray(how.offset_K + wander + _faults_K(scenario, index, role))
+
+
+def _faults_K(scenario: Scenario, index: pd.DatetimeIndex, role: str) -> Array:
+    found = np.zeros(len(index))
+    for fault in scenario.faults:
+        if isinstance(fault, ThermometerFault) and fault.role == role:
+            found += fault.error_K * _ramp(index, fault)
+    return found
+
+
 def _ramp(index: pd.DatetimeIndex, fault: ThermometerFault | MeterFault) -> Array:
     days = np.asarray((index - pd.Timestamp(fault.start)).total_seconds(), dtype=float)
     if fault.full is None:
@@ -74,10 +90,7 @@ def _thermometers(
         how = scenario.instruments.thermometers.get(role, ThermometerError())
         rng = np.random.default_rng((scenario.seed, 41, _NUMBER_OF_ROLE[role]))
         wander = wandering(rng, n, step, how.wander_K, _WANDER_HOURS)
-        error = how.offset_K + wander
-        for fault in scenario.faults:
-            if isinstance(fault, ThermometerFault) and fault.role == role:
-                error = error + fault.error_K * _ramp(index, fault)
+        error = how.offset_K + wander + _faults_K(scenario, index, role)
         felt = first_order(truth[role].to_numpy(float), how.lag_s, step * 60.0)
         noise = rng.standard_normal(n) * how.noise_K
         readings[role], errors[role] = _rounded(felt + error + noise, how.step_K), error

@@ -16,7 +16,7 @@ from demo_data.simulator.events import (
     ParallelFlow,
     PlatesChanged,
 )
-from demo_data.simulator.instruments import logged_frame
+from demo_data.simulator.instruments import logged_frame, slow_error_K
 from demo_data.simulator.lag import first_order, relaxed
 from demo_data.simulator.logging import as_written
 from demo_data.simulator.plate import (
@@ -92,6 +92,10 @@ class _Substation:
         unit = scenario.unit
         self.scenario, self.unit, self.index, self.need = scenario, unit, index, need
         self.step_s = scenario.step_minutes * 60.0
+        self.aimed_degC = need.set_point_degC
+        if scenario.instruments.controller_reads_supply:
+            error = slow_error_K(scenario, index, "secondary_supply_temperature")
+            self.aimed_degC = need.set_point_degC - error
         self.films: Films = films_of(unit)
         unevenness = 0.0 if scenario.deposit is None else scenario.deposit.unevenness
         self.profile = deposit_profile(unit.cells, unevenness)
@@ -149,14 +153,15 @@ class _Substation:
             self.films,
             self.profile,
             self._inlets(back, flow, rows),
-            self.need.set_point_degC[rows],
+            self.aimed_degC[rows],
             most * 2e-3,
             most,
         )
 
     def solve(self) -> pd.DataFrame:
         need = self.need
-        supply = need.set_point_degC.copy()
+        aimed = self.aimed_degC
+        supply = aimed.copy()
         building = building_return(self.scenario, self.index, need, supply)
         running = building.flow_kg_s > 1e-6
         rows = np.flatnonzero(running)
@@ -165,12 +170,12 @@ class _Substation:
             held = self._hold(building.temperature_degC, building.flow_kg_s, rows)
             ideal[rows] = held.primary_kg_s
             short = np.zeros(len(self.index), dtype=bool)
-            short[rows] = held.secondary_degC < need.set_point_degC[rows] - _REACHED_K
+            short[rows] = held.secondary_degC < aimed[rows] - _REACHED_K
             if not short.any():
                 break
             reached = supply.copy()
             reached[rows] = held.secondary_degC
-            supply = np.where(short, 0.5 * (supply + reached), need.set_point_degC)
+            supply = np.where(short, 0.5 * (supply + reached), aimed)
             building = building_return(self.scenario, self.index, need, supply)
             # only what misses the set point, and its followers, needs another look
             rows = np.flatnonzero(running & _spread(short, 24))

@@ -162,10 +162,15 @@ class Logger:
 
 @dataclass(frozen=True, kw_only=True)
 class Instruments:
-    """The errors by role; a role left out reads with the defaults."""
+    """The errors by role; a role left out reads with the defaults.
+
+    ``controller_reads_supply``: the secondary supply that is logged is the controller's own, which then
+    holds the reading at the set point, error and all; else the controller has one of its own that is right.
+    """
 
     thermometers: dict[str, ThermometerError] = field(default_factory=dict)
     meters: dict[str, MeterError] = field(default_factory=dict)
+    controller_reads_supply: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -89,7 +89,7 @@ def draw_case(of_set: str, group: str, number: int) -> Case:
         unit=unit,
         load=load,
         weather=weather,
-        instruments=draw_instruments(rng),
+        instruments=replace(draw_instruments(rng), controller_reads_supply=_reads_supply(seed)),
         logger=logger,
         seed=seed,
         step_minutes=min(15, _MINUTES[logging]),
@@ -111,6 +111,11 @@ def draw_case(of_set: str, group: str, number: int) -> Case:
         fluid=unit.secondary_fluid.kind,
         passes="two" if unit.secondary_passes == 2 else "one",
     )
+
+
+def _reads_supply(seed: int) -> bool:
+    """Draw whether the controller reads the thermometer that is logged: half of them do (judgement)."""
+    return bool(np.random.default_rng((seed, 61)).random() < 0.5)
 
 
 def _chosen(rng: np.random.Generator, weights: dict[str, float]) -> str:

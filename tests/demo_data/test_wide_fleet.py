@@ -20,6 +20,7 @@ from demo_data.simulator import (
     SetbackChange,
     Shutdown,
     StuckPoint,
+    ThermometerFault,
     at_design,
     random_scenario,
     simulate,
@@ -176,6 +177,22 @@ def test_an_extension_brings_radiators_and_flow_of_its_own(scenario: Scenario):
     plain = _with(scenario)["duty_secondary_W"].iloc[192:].mean()
     larger = _with(scenario, LoadChange(start=START, factor=1.25))["duty_secondary_W"]
     assert larger.iloc[192:].mean() == pytest.approx(1.25 * plain, rel=0.05)
+
+
+def test_a_controller_holds_the_thermometer_that_it_reads(scenario: Scenario):
+    """An error of 2 K: the reading leaves the set point, or the water does and the reading stays."""
+    role, point = "secondary_supply_temperature", "secondary_supply_set_point"
+    fault = ThermometerFault(role=role, start=MIDDLE, error_K=2.0)
+    for own in (False, True):
+        how = replace(scenario.instruments, controller_reads_supply=own)
+        run = simulate(replace(scenario, instruments=how, faults=(fault,)), START, END)
+        plain = simulate(replace(scenario, instruments=how, faults=()), START, END)
+        late = run.truth.index >= MIDDLE + timedelta(hours=6)
+        moved = (run.truth[role] - plain.truth[role])[late].median()
+        read = (run.truth[role] + run.truth[f"error_{role}"] - run.truth[point])[late].median()
+        assert moved == pytest.approx(-2.0 if own else 0.0, abs=0.2)
+        before = (plain.truth[role] + plain.truth[f"error_{role}"] - plain.truth[point])[late]
+        assert read - before.median() == pytest.approx(0.0 if own else 2.0, abs=0.2)
 
 
 def test_points_are_exchanged_stuck_and_displaced(scenario: Scenario):
