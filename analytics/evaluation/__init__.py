@@ -20,9 +20,11 @@ from analytics.evaluation.alerts import (
     piping_alerts,
     silence_alerts,
 )
+from analytics.evaluation.answers import cannot_tell
 from analytics.evaluation.building import building_side_of
 from analytics.evaluation.coincidence import began_with_building
 from analytics.evaluation.daily_frame import daily_frame, empty_daily
+from analytics.evaluation.early import early_verdict
 from analytics.evaluation.health import data_health, empty_health
 from analytics.evaluation.intervals import interval_frame, interval_table, latest_interval
 from analytics.evaluation.present import effectiveness, limit_of, state_of
@@ -34,7 +36,7 @@ from analytics.evaluation.reference import (
 )
 from analytics.evaluation.thermometer_pairs import pair_offsets
 from analytics.evaluation.unlogged import proposals_of, with_proposals
-from analytics.evaluation.verdict import cannot_tell, decide, early_verdict
+from analytics.evaluation.verdict import decide
 from analytics.trends.account import Account, keep_account
 from analytics.trends.reference_condition import (
     ReferencePoint,
