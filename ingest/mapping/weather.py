@@ -35,7 +35,7 @@ def looks_like_weather(values: pd.Series) -> str:
         return ""
     return (
         f"its readings look like the weather's: four in five lie between {cold:.0f} and {warm:.0f} degC, colder "
-        "than the water of a heating, and they swing"
+        "than heating water, and they swing"
     )
 
 

@@ -333,8 +333,7 @@ def _nothing_needed(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[st
     elif later is not None:
         rest.append(f"The next that may is {place(later.tag, plant)}: deposit, still mild.")
     if unknown:
-        verb = "can nothing be told yet" if unknown < count else "nothing can be told yet"
-        rest.append(f"Of {count_word(unknown)} {verb}.")
+        rest.append(f"Of {count_word(unknown)} nothing can be told yet.")
     return opening, " ".join(rest)
 
 
