@@ -13,6 +13,9 @@ matplotlib.use("Agg")
 from matplotlib import pyplot as plt
 
 Z_95 = 0.05
+SINGLE_METER = ("primary flow", "secondary flow", "meter power", "registers")
+METERS = ("primary_flow", "secondary_flow")
+SUPPLIES = ("primary_supply_temperature", "secondary_supply_temperature")
 SET_RATE = 0.01  # false alerts a year that a user asks for where nothing else is said
 
 
@@ -163,11 +166,27 @@ def _overall(frame: pd.DataFrame) -> str:
         wrong = counts.get("wrong", 0.0) + counts.get("second", 0.0)
         exactly = part["exactly"].dropna() if "exactly" in part else pd.Series(dtype=bool)
         rows.append([name, len(part), f"{counts.get('right', 0.0):.1%}", f"{named:.1%}", f"{open_:.1%}",
-                     f"{wrong:.1%}", _strictly(part), _share(exactly)])  # fmt: skip
+                     f"{wrong:.1%}", f"{_as_asked(part):.1%}", _strictly(part), _share(exactly)])  # fmt: skip
     return table(
         ["exchangers", "cases", "right", "cannot tell, right one named", "cannot tell", "wrong",
-         "right, harmless errors counted", "instrument named exactly"], rows,
+         "right, or both named where one meter cannot tell them apart", "right, harmless errors counted", "instrument named exactly"], rows,
     )  # fmt: skip
+
+
+def _as_asked(part: pd.DataFrame) -> float:
+    """Return the share of answers that are right, or name both causes where a single meter shows no difference."""
+    named = (part["answer"] == "cannot tell, right one named") & alike_by_one_meter(part)
+    return float(((part["answer"] == "right") | named).mean())
+
+
+def alike_by_one_meter(part: pd.DataFrame) -> pd.Series:
+    """Tell of which cases the cause is the same in principle as another, seen by a single meter.
+
+    A deposit, the meter's own gain and an error of either supply thermometer change one outlet alike.
+    """
+    single = part["instrumentation"].isin(SINGLE_METER)
+    supplies = tuple(f"{r} {how}" for r in (*METERS, *SUPPLIES) for how in ("drift", "step"))
+    return single & (part["kind"].isin(supplies) | (part["category"] == "deposit"))
 
 
 def _strictly(part: pd.DataFrame) -> str:

@@ -17,6 +17,7 @@ from demo_data.simulator.wide_kinds import CLEAN_KINDS, FAULTY_KINDS, Deposit
 from tests.benchmarks import asked, judging
 from tests.benchmarks.fleet import read_rows, run_fleet
 from tests.benchmarks.report import (
+    alike_by_one_meter,
     delays_at,
     poisson_rate,
     threshold_for,
@@ -39,6 +40,20 @@ def test_no_test_opens_the_set_for_judging():
 def test_sets_share_no_case():
     cases = [draw_case(s, "clean", n).scenario.seed for s in ("tuning", SET) for n in range(8)]
     assert len(set(cases)) == len(cases)
+
+
+def test_only_by_a_single_meter_are_a_deposit_and_its_rivals_one():
+    cases = [
+        ("primary flow", "linear deposit", "deposit", True),
+        ("registers", "primary_flow step", "other", True),
+        ("meter power", "secondary_supply_temperature drift", "other", True),
+        ("both flows", "linear deposit", "deposit", False),
+        ("four temperatures", "linear deposit", "deposit", False),
+        ("primary flow", "secondary_return_temperature drift", "other", False),
+        ("primary flow", "building side", "other", False),
+    ]
+    frame = pd.DataFrame(cases, columns=["instrumentation", "kind", "category", "alike"])
+    assert (alike_by_one_meter(frame) == frame["alike"]).all()
 
 
 def test_a_case_is_the_same_every_time():
