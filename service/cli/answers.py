@@ -140,7 +140,7 @@ def print_ranking(ledger: "Ledger", workspace: Path | None = None) -> None:
     if old := old_plant(evaluations, plant, ledger.now()):
         screen.print(old)
         screen.print()
-    screen.print(home_sentence(evaluations, plant))
+    screen.print(home_sentence(evaluations, plant, ledger.unacknowledged()))
     screen.print()
     if evaluations:
         screen.print(_ranking(ledger))

@@ -20,10 +20,9 @@ from service.wording import dates, numbers
 from service.wording.causes import deed_text
 from service.wording.counted import counted_sentence
 from service.wording.history import changes
-from service.wording.numbers import MINUS
+from service.wording.numbers import MINUS, count_word
 from service.wording.proofs import proof_text
 from service.wording.remarks import remark_text
-from service.wording.verdicts import count_word
 from service.wording.waiting import days_of_waiting
 
 _COSTS = {

@@ -16,8 +16,8 @@ from service.register.plant import Plant
 from service.wording import dates
 from service.wording.causes import role_label
 from service.wording.history import history
+from service.wording.numbers import count_word
 from service.wording.remarks import remark_text
-from service.wording.verdicts import count_word
 
 _OPEN = (AlertState.UNACKNOWLEDGED, AlertState.RETURNED_UNACKNOWLEDGED, AlertState.ACKNOWLEDGED,
          AlertState.SHELVED, AlertState.SUPPRESSED, AlertState.OUT_OF_SERVICE)  # fmt: skip

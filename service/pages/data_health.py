@@ -9,8 +9,7 @@ from service.register.plant import Plant
 from service.usecases.told_gaps import ToldGaps
 from service.wording import dates, numbers
 from service.wording.causes import role_label
-from service.wording.numbers import NBSP
-from service.wording.verdicts import count_word
+from service.wording.numbers import NBSP, count_word
 
 GRADES = {
     "good": "Good", "thin": "Thin", "doubtful": "Doubtful", "stopped": "Stopped",

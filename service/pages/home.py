@@ -107,7 +107,7 @@ def show(request: Request, verdict: str = "", q: str = "") -> HTMLResponse:
     changes = changes_since(evaluations, seen, plant)
     if not (verdict or q):
         ledger.mark_seen()
-    opening, rest = home_clauses(evaluations, plant)
+    opening, rest = home_clauses(evaluations, plant, ledger.unacknowledged())
     events = _by_tag(ledger.events())
     many = len(evaluations) > MANY
     shared = shared_days(evaluations, plant)

@@ -29,7 +29,7 @@ from service.usecases.files import contents
 from service.usecases.import_report import ImportAccount
 from service.usecases.ledger import ImportCheck, ImportOptions, ImportOutcome
 from service.wording import dates, numbers
-from service.wording.verdicts import count_word
+from service.wording.numbers import count_word
 
 _PLAIN = ("exchanger", "date_order", "time_zone", "decimal", "delimiter", "encoding", "stamp")
 _CHOICES: dict[str, tuple[tuple[str, str], ...]] = {

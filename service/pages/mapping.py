@@ -15,7 +15,7 @@ from service.register.editing import PointChange
 from service.register.plant import Plant
 from service.usecases.ledger import ImportOptions
 from service.wording.causes import role_label
-from service.wording.verdicts import count_word
+from service.wording.numbers import count_word
 
 LEAVE_OUT = "-"
 MAPPING_QUESTION = (

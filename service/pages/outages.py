@@ -8,7 +8,7 @@ from service.register.plant import Plant
 from service.usecases.stored_outages import StoredOutages
 from service.wording import dates
 from service.wording.causes import role_label
-from service.wording.verdicts import count_word
+from service.wording.numbers import count_word
 
 if TYPE_CHECKING:
     from ingest.outages import Outage

@@ -14,8 +14,7 @@ from service.pages.rendering import ledger_of, page
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import role_label
-from service.wording.numbers import NBSP
-from service.wording.verdicts import count_word
+from service.wording.numbers import NBSP, count_word
 
 _NOT_KNOWN = "not registered"
 _ROLE = re.compile("|".join(sorted(ROLES, key=len, reverse=True)))

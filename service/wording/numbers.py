@@ -18,6 +18,8 @@ NBSP = "\u00a0"
 MINUS = "\u2212"
 EN_DASH = "\u2013"
 CANNOT_TELL = "cannot tell"
+_WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
+          "eleven", "twelve")  # fmt: skip
 
 # How units are set in print where that differs from how they are typed.
 _SYMBOLS: dict[str, str] = {
@@ -229,3 +231,8 @@ def rounded_to_add_up(values: list[float], total: float) -> list[int]:
     for position in by_fraction[: max(0, left_over)]:
         whole[position] += 1
     return whole
+
+
+def count_word(count: int) -> str:
+    """Return a count as a word up to twelve, then as a figure."""
+    return _WORDS[count] if 0 <= count < len(_WORDS) else f"{count:,}"

@@ -11,8 +11,7 @@ from datetime import datetime, timedelta
 from analytics.vocabulary.records import Evaluation
 from service.register.plant import Plant
 from service.wording import dates
-from service.wording.numbers import NBSP, number
-from service.wording.verdicts import count_word
+from service.wording.numbers import NBSP, count_word, number
 
 _NAMED = 4  # exchangers that are named one by one
 

@@ -4,7 +4,7 @@ Lives here: the sentence of one exchanger and of the whole plant. Not here: roun
 (``numbers.py``), single remarks (``remarks.py``), markup.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from analytics.vocabulary.records import (
@@ -17,10 +17,11 @@ from analytics.vocabulary.records import (
 )
 from service.register.plant import Plant
 from service.wording import dates, numbers
+from service.wording.asking import Asked, asked_of, tells_nothing, together
 from service.wording.causes import role_label
 from service.wording.explaining import settling
 from service.wording.limits import passed_utc
-from service.wording.numbers import NBSP, Figure
+from service.wording.numbers import NBSP, Figure, count_word
 from service.wording.proofs import changed_nothing
 from service.wording.reasons import loss, reason, units_of, zone_of
 from service.wording.remarks import remark_text
@@ -63,13 +64,6 @@ _MISSING: dict[str, str] = {
 # Of what cannot be told: why somebody has to act first, and why only time helps.
 _ACT_FIRST = frozenset({"points_swapped", "flow_unit", "missing_role", "no_readings", "stopped"})
 _WAIT = frozenset({"few_days", "quiet_low_load"})
-_WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
-          "eleven", "twelve")  # fmt: skip
-
-
-def count_word(count: int) -> str:
-    """Return a count as a word up to twelve, then as a figure."""
-    return _WORDS[count] if 0 <= count < len(_WORDS) else f"{count:,}"
 
 
 def headline(evaluation: Evaluation, plant: Plant | None = None) -> str:
@@ -231,13 +225,27 @@ def limit_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
     return f"it reaches its limit between {first} and {last}"
 
 
-def home_clauses(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[str, str]:
-    """Return the first page's sentence as its first clause and its rest."""
+def home_clauses(
+    evaluations: Sequence[Evaluation], plant: Plant, unacknowledged: Mapping[str, int] | None = None
+) -> tuple[str, str]:
+    """Return the first page's sentence as its first clause and its rest.
+
+    ``unacknowledged`` counts the alerts that wait to be acknowledged, by tag.
+    """
     if not evaluations:
         return "No exchanger has been assessed yet.", "Import a trend file to begin."
+    asked = {e.tag: asked_of(e, unacknowledged or {}) for e in evaluations}
     needy = [e for e in evaluations if e.verdict.kind in NEEDS_SOMEBODY]
     if not needy:
-        return _nothing_needed(evaluations, plant)
+        return _no_verdict_asks(evaluations, asked, plant)
+    opening, rest = _needed(needy, evaluations, plant)
+    waits = together(list(asked.values())).in_words()
+    return opening, " ".join(p for p in (rest, f"Also waiting: {waits}." if waits else "") if p)
+
+
+def _needed(
+    needy: Sequence[Evaluation], evaluations: Sequence[Evaluation], plant: Plant
+) -> tuple[str, str]:
     if len(evaluations) > MANY:
         return _many(needy, len(evaluations), plant)
     first = needy[0]
@@ -254,9 +262,11 @@ def home_clauses(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[str, 
 MANY = 60  # above it, the first page lists only what needs a decision
 
 
-def home_sentence(evaluations: Sequence[Evaluation], plant: Plant) -> str:
+def home_sentence(
+    evaluations: Sequence[Evaluation], plant: Plant, unacknowledged: Mapping[str, int] | None = None
+) -> str:
     """Return the first page's sentence: which, what to do, its size, its cost, by when."""
-    return " ".join(part for part in home_clauses(evaluations, plant) if part)
+    return " ".join(p for p in home_clauses(evaluations, plant, unacknowledged) if p)
 
 
 def place(tag: str, plant: Plant) -> str:
@@ -313,26 +323,41 @@ def _sentence(clauses: Sequence[str]) -> str:
     return f"{' and '.join(kept)}." if kept else ""
 
 
-def _nothing_needed(evaluations: Sequence[Evaluation], plant: Plant) -> tuple[str, str]:
+def _no_verdict_asks(
+    evaluations: Sequence[Evaluation], asked: Mapping[str, Asked], plant: Plant
+) -> tuple[str, str]:
+    """Return the sentence where no verdict asks for anything: what else waits, or that nothing does."""
     blocked = [e for e in evaluations if _rests_on(e, _ACT_FIRST)]
     waiting = [e for e in evaluations if _rests_on(e, _WAIT)]
+    waits = together(list(asked.values())).in_words()
     if blocked or len(waiting) == len(evaluations):
-        return _nothing_told([*blocked, *waiting], blocked, plant)
+        opening, rest = _nothing_told([*blocked, *waiting], blocked, plant)
+        also = f"Also waiting: {waits}." if waits else ""
+        return opening, " ".join(p for p in (rest, also) if p)
     count = len(evaluations)
-    opening = f"None of the {count_word(count)} exchangers needs you."
-    if count <= 2:
-        opening = f"{evaluations[0].tag} does not need you."
-        opening = "Neither of the two exchangers needs you." if count == 2 else opening
-    if waiting:
-        opening = f"None of the {count_word(count)} exchangers needs you as far as can be told."
-    later = next((e for e in evaluations if e.verdict.kind is VerdictKind.CLEAN_LATER), None)
-    unknown = sum(e.verdict.kind is VerdictKind.CANNOT_TELL for e in evaluations)
+    needed = [e for e in evaluations if asked[e.tag]]
     rest = []
+    if needed:
+        where = place(needed[0].tag, plant)
+        others = len(needed) - 1
+        opening = f"{where} needs you:"
+        if others:
+            opening = f"{where} and {count_word(others)} more need you:"
+        rest.append(f"{waits}.")
+    elif count == 1:
+        opening = f"{evaluations[0].tag} does not need you."
+    elif waiting:
+        opening = f"None of the {count_word(count)} exchangers needs you as far as can be told."
+    elif count == 2:
+        opening = "Neither of the two exchangers needs you."
+    else:
+        opening = f"None of the {count_word(count)} exchangers needs you."
+    later = next((e for e in evaluations if e.verdict.kind is VerdictKind.CLEAN_LATER), None)
     if later is not None and count == 1:
         rest.append("It may later: deposit, still mild.")
     elif later is not None:
         rest.append(f"The next that may is {place(later.tag, plant)}: deposit, still mild.")
-    if unknown:
+    if unknown := sum(tells_nothing(e) for e in evaluations):
         rest.append(f"Of {count_word(unknown)} nothing can be told yet.")
     return opening, " ".join(rest)
 

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from analytics.vocabulary.records import Cause, CauseKind, Remark, Verdict, VerdictKind
 from service.pages import causes
+from service.wording.verdicts import home_sentence
 from tests.service import made_up
 
 
@@ -31,3 +32,18 @@ def test_heading_names_both_and_what_would_settle_it():
     assert "check of the secondary supply instrument" in said
     shown = causes.rows(evaluation, made_up.plant())
     assert [r.odds.split()[0][:2] for r in shown] == ["25", "75"]
+
+
+def test_the_first_sentence_counts_a_check_a_proposal_and_an_alert():
+    asks = replace(undecided(), proposals=(made_up.proposal(),))
+    others = [made_up.clean_later(), made_up.clean("HX-09")]
+    text = home_sentence([*others, asks], made_up.whole_plant(), {asks.tag: 2})
+    assert text.startswith(
+        "HX-03 in Block A needs you: one instrument to check, one proposed log entry"
+    )
+    assert "two alerts to acknowledge" in text
+    assert "nothing can be told" not in text  # a loss is told
+    beside = home_sentence([made_up.deposit("HX-01"), asks], made_up.whole_plant())
+    assert beside.endswith(
+        "Also waiting: one instrument to check and one proposed log entry to accept or reject."
+    )
