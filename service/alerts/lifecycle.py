@@ -4,7 +4,8 @@ Lives here: the record of one alert, its state at a moment, and how the alerts o
 are matched with those already known. Pure; storing is ``service.store``, words are ``service.wording``.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -106,6 +107,11 @@ def needs_a_person(alert: Alert, now_utc: datetime) -> bool:
         AlertState.UNACKNOWLEDGED,
         AlertState.RETURNED_UNACKNOWLEDGED,
     )
+
+
+def unacknowledged(alerts: Iterable[Alert], now_utc: datetime) -> Mapping[str, int]:
+    """Return by tag how many alerts wait to be acknowledged; a tag without any is left out."""
+    return Counter(a.tag for a in alerts if needs_a_person(a, now_utc))
 
 
 def merge(

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
-from math import isfinite
 
 import numpy as np
 import pandas as pd
@@ -16,7 +15,7 @@ from service.charts.placing import Placing
 from service.charts.scales import Scale, TimeScale, finite_range, month_ticks
 from service.register.plant import Plant
 from service.wording import dates, numbers
-from service.wording.limits import is_at_stake, plates_changed
+from service.wording.limits import clean_today, is_at_stake, plates_changed
 from service.wording.verdicts import limit_reached
 
 _BACK = timedelta(days=385)
@@ -86,12 +85,14 @@ def _value_scale(
     limit = state.approach_limit_K if state is not None else None
     now = state.approach_reference_K if state is not None else None
     clean = reference.approach_K if reference is not None else None
+    today = clean_today(evaluation)
     fan = evaluation.forecast.fan if evaluation.forecast is not None else None
     found = finite_range(
         shown[f"{NAME}_low"].quantile([0.02]),
         shown[f"{NAME}_high"].quantile([0.98]),
         [limit] if limit is not None else None,
         [clean.low, clean.high] if clean is not None else None,
+        [today.low, today.high] if today is not None else None,
         [now.low, now.high] if now is not None else None,
         fan.loc[: pd.Timestamp(end), ["q05", "q95"]] if fan is not None else None,
     ) or (0.0, 1.0)
@@ -154,14 +155,9 @@ def _between_visits(shown: pd.DataFrame, events: Sequence[MaintenanceEvent]) -> 
 
 
 def _clean_band(sheet: Sheet) -> None:
-    reference = sheet.evaluation.reference
-    if reference is None or not isfinite(reference.approach_K.value):
-        return
-    high, low = sheet.value(
-        sheet.measure.shown_array([reference.approach_K.high, reference.approach_K.low])
-    )
-    left, right = sheet.frame.left, sheet.clean_until
-    sheet.drawing.box(left, float(high), right - left, float(low - high), "clean-band")
+    for level, left, right in sheet.clean_levels():
+        high, low = sheet.value(sheet.measure.shown_array([level.high, level.low]))
+        sheet.drawing.box(left, float(high), right - left, float(low - high), "clean-band")
 
 
 def _fan(sheet: Sheet) -> None:
@@ -181,11 +177,11 @@ def _fan(sheet: Sheet) -> None:
 
 
 def _sentence(sheet: Sheet) -> str:
-    state, reference = sheet.evaluation.state, sheet.evaluation.reference
+    state, clean = sheet.evaluation.state, clean_today(sheet.evaluation)
     now = state.approach_reference_K if state is not None else None
     said = [f"approach {numbers.figure(now, sheet.measure).text}"]
-    if reference is not None:
-        said.append(f"clean {numbers.figure(reference.approach_K, sheet.measure).text}")
+    if clean is not None:
+        said.append(f"clean {numbers.figure(clean, sheet.measure).text}")
     if state is not None and state.approach_limit_K is not None:
         said.append(f"limit {numbers.single(state.approach_limit_K, sheet.measure)}")
     said.append(f"limit reached: {limit_reached(sheet.evaluation, sheet.plant).text}")

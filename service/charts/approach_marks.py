@@ -20,7 +20,7 @@ from service.charts.scales import Scale, TimeScale, spread
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import deed_text
-from service.wording.limits import is_at_stake, passed_utc
+from service.wording.limits import clean_today, is_at_stake, passed_utc
 from service.wording.verdicts import limit_reached
 
 NAME = "approach_reference_K"
@@ -51,12 +51,19 @@ class Sheet:
         """Return the pixel of one temperature difference."""
         return self.value.at(self.measure.shown(value_K))
 
-    @property
-    def clean_until(self) -> float:
-        """The right end of the clean level: a change of plates ends it."""
+    def clean_levels(self) -> list[tuple[Estimate, float, float]]:
+        """Return the clean levels in the order of time, each with its left and right end.
+
+        A change of plates ends the level of the former ones and begins that of today's.
+        """
+        reference, today = self.evaluation.reference, clean_today(self.evaluation)
+        first, last = self.frame.left, self.frame.right
+        if reference is None or today is None or not isfinite(today.value):
+            return []
         if self.changed is None or not self.time.holds(self.changed.at_utc):
-            return self.frame.right
-        return self.time.at(self.changed.at_utc)
+            return [(today, first, last)]
+        x = self.time.at(self.changed.at_utc)
+        return [(reference.approach_K, first, x), (today, x, last)]
 
 
 def draw_marks(
@@ -81,57 +88,66 @@ def draw_marks(
     _absences(sheet, shown)
 
 
-def _levels(sheet: Sheet) -> list[tuple[float, str, str]]:
-    """Draw clean level and limit; return height, name and kind of what is to be named."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Named:
+    """A level that wants its name: where it lies, where its line ends, and how it is written."""
+
+    y: float
+    right: float
+    text: str
+    kind: str
+
+
+def _levels(sheet: Sheet) -> list[_Named]:
+    """Draw clean levels and limit; return what is to be named."""
     frame, drawing = sheet.frame, sheet.drawing
-    names: list[tuple[float, str, str]] = []
-    reference, state = sheet.evaluation.reference, sheet.evaluation.state
-    if reference is not None and isfinite(reference.approach_K.value):
-        y, right = sheet.level(reference.approach_K.value), sheet.clean_until
-        drawing.line(frame.left, y, right, y, "clean")
-        sheet.placing.take(frame.left, y - 2, right, y + 2)
-        name = f"clean {numbers.figure(reference.approach_K, sheet.measure).main}"
-        names.append((y, name, "label"))
+    names: list[_Named] = []
+    state = sheet.evaluation.state
+    for level, left, right in sheet.clean_levels():
+        y = sheet.level(level.value)
+        drawing.line(left, y, right, y, "clean")
+        sheet.placing.take(left, y - 2, right, y + 2)
+        name = f"clean {numbers.figure(level, sheet.measure).main}"
+        if right < frame.right:
+            name += " before" if sheet.on_phone else ", former plates"
+        names.append(_Named(y=y, right=right, text=name, kind="label"))
     if state is not None and state.approach_limit_K is not None:
         y = sheet.level(state.approach_limit_K)
         drawing.line(frame.left, y, frame.right, y, "limit")
         sheet.placing.take(frame.left, y - 2, frame.right, y + 2)
         name = f"limit {numbers.single(state.approach_limit_K, sheet.measure)}"
-        names.append((y, name, "label-strong"))
+        names.append(_Named(y=y, right=frame.right, text=name, kind="label-strong"))
     forecast = sheet.evaluation.forecast
     if forecast is not None and is_at_stake(sheet.evaluation) and not forecast.fan.empty:
         end = float(forecast.fan["q50"].loc[: pd.Timestamp(sheet.time.end_utc)].iloc[-1])
         text = "if left alone" if sheet.on_phone else "if nothing is done"
-        names.append((sheet.level(end), text, "label-cost"))
+        names.append(_Named(y=sheet.level(end), right=frame.right, text=text, kind="label-cost"))
     return names
 
 
-def _names(sheet: Sheet, names: list[tuple[float, str, str]]) -> None:
+def _names(sheet: Sheet, names: list[_Named]) -> None:
     """Name the levels where they end: at the right, kept apart; on a phone on the lines."""
     frame, left = sheet.frame, []
-    for y, text, kind in names:
-        ends_early = kind == "label" and sheet.clean_until < frame.right
-        if sheet.on_phone or ends_early:
-            before = f"{text}, former plates" if ends_early and not sheet.on_phone else text
-            _name_on_its_line(sheet, y, before, kind)
+    for name in names:
+        if sheet.on_phone or name.right < frame.right:
+            _name_on_its_line(sheet, name)
         else:
-            left.append((y, text, kind))
-    placed = spread([y for y, _, _ in left], 17, frame.top + 6, frame.bottom)
-    for (_, text, kind), y in zip(left, placed, strict=True):
-        sheet.drawing.label(frame.right + 10, y + 4, text, kind)
-        sheet.placing.taken.append(text_box(frame.right + 10, y + 4, text))
+            left.append(name)
+    placed = spread([name.y for name in left], 17, frame.top + 6, frame.bottom)
+    for name, y in zip(left, placed, strict=True):
+        sheet.drawing.label(frame.right + 10, y + 4, name.text, name.kind)
+        sheet.placing.taken.append(text_box(frame.right + 10, y + 4, name.text))
 
 
-def _name_on_its_line(sheet: Sheet, y: float, text: str, kind: str) -> None:
-    right = sheet.clean_until if kind == "label" else sheet.frame.right
+def _name_on_its_line(sheet: Sheet, name: _Named) -> None:
     ends = [
-        (right - 6, "end"),
+        (name.right - 6, "end"),
         (sheet.frame.left + 4, "start"),
-        ((right + sheet.frame.left) / 2, "middle"),
+        ((name.right + sheet.frame.left) / 2, "middle"),
     ]
     steps = (-6, 16, -20, 30, -34)
     sheet.placing.put(
-        text, f"{kind} halo", [(x, y + dy, anchor) for dy in steps for x, anchor in ends]
+        name.text, f"{name.kind} halo", [(x, name.y + dy, a) for dy in steps for x, a in ends]
     )
 
 

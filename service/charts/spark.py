@@ -17,7 +17,7 @@ from service.charts.drawing import Chart, Drawing, text_width
 from service.charts.scales import Scale, TimeScale, month_ticks
 from service.register.plant import Plant
 from service.wording import dates, numbers
-from service.wording.limits import is_at_stake, passed_utc
+from service.wording.limits import clean_today, is_at_stake, passed_utc
 from service.wording.verdicts import limit_reached
 
 _BACK = timedelta(days=366)
@@ -92,9 +92,10 @@ def spark(
 
 def _levels(evaluation: Evaluation) -> tuple[float, float] | None:
     """Return the clean approach and the limit; without a limit twice the clean level stands in."""
-    if evaluation.reference is None:
+    today = clean_today(evaluation)
+    if today is None:
         return None
-    clean = evaluation.reference.approach_K.value
+    clean = today.value
     limit = evaluation.state.approach_limit_K if evaluation.state is not None else None
     if limit is None or not limit > clean:
         limit = clean * 2 if clean > 0 else clean + 3.0

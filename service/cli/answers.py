@@ -128,6 +128,7 @@ def _print_outdated(ledger: "Ledger", workspace: Path | None) -> None:
 
 def print_ranking(ledger: "Ledger", workspace: Path | None = None) -> None:
     """Print the sentence of the first page and a table of all exchangers."""
+    from service.alerts.lifecycle import unacknowledged
     from service.cli.output import console, note
     from service.wording.explaining import explanation
     from service.wording.proofs import visit_sentence
@@ -140,7 +141,7 @@ def print_ranking(ledger: "Ledger", workspace: Path | None = None) -> None:
     if old := old_plant(evaluations, plant, ledger.now()):
         screen.print(old)
         screen.print()
-    screen.print(home_sentence(evaluations, plant, ledger.unacknowledged()))
+    screen.print(home_sentence(evaluations, plant, unacknowledged(ledger.alerts(), ledger.now())))
     screen.print()
     if evaluations:
         screen.print(_ranking(ledger))

@@ -14,6 +14,7 @@ import typst
 from analytics.vocabulary.records import Evaluation, Exchanger, MaintenanceEvent
 from service.documents.contents import page_one, page_two
 from service.documents.print_style import FONT
+from service.register.fitted import as_fitted
 from service.register.plant import Plant
 
 
@@ -46,7 +47,7 @@ def cleaning_document(
     said = {
         "font": FONT,
         "one": page_one(plant, exchanger, evaluation, own, made_utc),
-        "two": page_two(plant, exchanger, evaluation),
+        "two": page_two(plant, as_fitted(exchanger, own, made_utc), evaluation),
     }
     source = (files("service.documents") / "cleaning.typ").read_bytes()
     data: bytes = typst.compile(

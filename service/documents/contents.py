@@ -24,7 +24,7 @@ from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, cause_title, chances, odds_beside
 from service.wording.counted import counted_sentence
 from service.wording.explaining import explanation
-from service.wording.limits import plates_changed
+from service.wording.limits import clean_today, plates_changed
 from service.wording.numbers import NBSP
 from service.wording.proofs import visit_sentence
 from service.wording.reasons import loss, reason
@@ -183,15 +183,20 @@ def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
 def _chart_heading(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant) -> str:
     state, reference = evaluation.state, evaluation.reference
     now = state.approach_reference_K if state is not None else None
-    if now is None or reference is None:
+    clean = clean_today(evaluation)
+    if now is None or reference is None or clean is None:
         return "The approach temperature"
     measure = numbers.measure_of("approach_K", plant.units)
-    level = numbers.figure(reference.approach_K, measure).main
+    level = numbers.figure(clean, measure).main
     shown = numbers.figure(now, measure).main
-    if plates_changed(evaluation, list(events)) is not None:
-        return f"The approach temperature is {shown}; with the former plates, clean, it was {level}"
-    if now.low > reference.approach_K.high:
+    if now.low > clean.high:
         return f"The approach temperature has risen from {level} clean to {shown}"
+    if plates_changed(evaluation, list(events)) is not None:
+        former = numbers.figure(reference.approach_K, measure).main
+        return (
+            f"The approach temperature is {shown}, clean {level};"
+            f" with the former plates, clean, it was {former}"
+        )
     return f"The approach temperature is {shown}; clean it is {level}"
 
 
@@ -285,7 +290,7 @@ def _approval(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> list[
 
 
 def page_two(plant: Plant, exchanger: Exchanger, evaluation: Evaluation) -> dict[str, Any]:
-    """Return the sheet that goes to the plant room."""
+    """Return the sheet that goes to the plant room; ``exchanger`` is as fitted."""
     return {
         "cautions": _cautions(plant, exchanger),
         "there": _what_is_there(plant, exchanger),
@@ -358,14 +363,12 @@ def _what_is_there(plant: Plant, exchanger: Exchanger) -> list[list[str]]:
 def _what_is_expected(
     plant: Plant, exchanger: Exchanger, evaluation: Evaluation
 ) -> list[list[str]]:
-    state, reference = evaluation.state, evaluation.reference
+    state = evaluation.state
     resistance = numbers.with_power(
         state.fouling_resistance_m2K_W if state else None,
         numbers.measure_of("r_m2K_W", plant.units),
     )
-    after = numbers.figure(
-        reference.approach_K if reference else None, numbers.measure_of("approach_K", plant.units)
-    )
+    after = numbers.figure(clean_today(evaluation), numbers.measure_of("approach_K", plant.units))
     drop = exchanger.primary.design_pressure_drop_Pa
     pressure = numbers.measure_of("drop_Pa", plant.units)
     return [

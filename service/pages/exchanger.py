@@ -28,6 +28,7 @@ from service.pages.outages import outages_part
 from service.pages.rendering import ledger_of, message_page, page, render
 from service.pages.sections import Part
 from service.pages.thermometer_pairs import pairs_table
+from service.register.fitted import as_fitted, last_change_of_plates
 from service.register.maintenance import refuse_future
 from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
@@ -36,7 +37,7 @@ from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, role_label, times_less_likely
 from service.wording.counted import loss_began
 from service.wording.explaining import explanation
-from service.wording.limits import plates_changed
+from service.wording.limits import clean_today
 from service.wording.numbers import Figure
 from service.wording.proofs import visit_sentence
 from service.wording.reasons import loss, reason, runner_up
@@ -77,12 +78,16 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
     if evaluation is None:
         return _without_evaluation(request, tag, exchanger)
     events = ledger.events(tag)
+    fitted, changed = exchanger, None
+    if exchanger is not None:
+        fitted = as_fitted(exchanger, events, ledger.now())
+        changed = last_change_of_plates(exchanger, events, ledger.now())
     opening, rest = answer(evaluation, plant)
     return page(
         request, "exchanger.html", title=tag, through_utc=evaluation.through_utc, tag=tag,
-        exchanger=exchanger, about=about(exchanger, plant), opening=opening, rest=rest,
+        exchanger=exchanger, fitted=fitted, about=about(exchanger, plant), opening=opening, rest=rest,
         old=old_readings(evaluation, plant, ledger.now()),
-        why=explanation(evaluation, plant), lead=_lead(evaluation, plant, rest), facts=facts(evaluation, events, plant),
+        why=explanation(evaluation, plant), lead=_lead(evaluation, plant, rest), facts=facts(evaluation, plant),
         cleaning=evaluation.verdict.kind is VerdictKind.CLEAN_NOW,
         consequences=sections.consequences(evaluation, plant),
         approach=sections.approach(evaluation, events, plant),
@@ -96,7 +101,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         money=account_sections.money(evaluation, plant),
         account=account_sections.money_account(evaluation, plant),
         capacity=account_sections.capacity(evaluation, plant),
-        pack=sections.pack_rows(exchanger, plant),
+        pack=sections.pack_rows(fitted, plant, changed),
         health=data_health(evaluation, summed_up(ledger.gaps(tag), evaluation.through_utc), plant),
         log_heading=account_sections.log_heading(events, plant),
         log=account_sections.log_entries(evaluation, events, plant, ledger.alerts(tag)),
@@ -164,15 +169,15 @@ def _lead(evaluation: Evaluation, plant: Plant, before: str) -> str:
     return " ".join(said)
 
 
-def facts(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: Plant) -> list[Fact]:
+def facts(evaluation: Evaluation, plant: Plant) -> list[Fact]:
     """Return the five figures beside the answer."""
     state, money = evaluation.state, evaluation.money
     measure = numbers.measure_of("approach_K", plant.units)
     approach = numbers.figure(state.approach_reference_K if state else None, measure)
     levels = [approach.range]
-    if evaluation.reference is not None and approach.range:
-        word = "clean" if plates_changed(evaluation, list(events)) is None else "former plates"
-        levels.append(f"{word} {numbers.figure(evaluation.reference.approach_K, measure).bare}")
+    clean = clean_today(evaluation)
+    if clean is not None and approach.range:
+        levels.append(f"clean {numbers.figure(clean, measure).bare}")
     if state is not None and state.approach_limit_K is not None:
         levels.append(f"limit {numbers.number(measure.shown(state.approach_limit_K), 1)}")
     factor = numbers.figure(state.cleanliness_factor if state else None, numbers.RATIO)

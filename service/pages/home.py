@@ -16,6 +16,7 @@ from analytics.vocabulary.records import (
     MaintenanceEvent,
     VerdictKind,
 )
+from service.alerts.lifecycle import unacknowledged
 from service.charts.drawing import Chart
 from service.charts.spark import spark, spark_axis, used_up_bar
 from service.pages.data_health import GRADES
@@ -107,7 +108,7 @@ def show(request: Request, verdict: str = "", q: str = "") -> HTMLResponse:
     changes = changes_since(evaluations, seen, plant)
     if not (verdict or q):
         ledger.mark_seen()
-    opening, rest = home_clauses(evaluations, plant, ledger.unacknowledged())
+    opening, rest = home_clauses(evaluations, plant, unacknowledged(ledger.alerts(), now(request)))
     events = _by_tag(ledger.events())
     many = len(evaluations) > MANY
     shared = shared_days(evaluations, plant)

@@ -24,7 +24,7 @@ from service.charts.transfer import duties_chart, measured_share, transfer_chart
 from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import role_label
-from service.wording.limits import plates_changed
+from service.wording.limits import clean_today, plates_changed
 from service.wording.numbers import NBSP
 from service.wording.reasons import loss
 from service.wording.remarks import remark_text
@@ -104,7 +104,7 @@ def _approach_heading(
 ) -> str:
     measure = numbers.measure_of("approach_K", plant.units)
     now = evaluation.state.approach_reference_K if evaluation.state is not None else None
-    clean = evaluation.reference.approach_K if evaluation.reference is not None else None
+    clean = clean_today(evaluation)
     if now is None or clean is None:
         return "The approach at the reference condition has no clean level to be held against yet."
     shown, level = numbers.figure(now, measure).main, numbers.figure(clean, measure).main
@@ -123,7 +123,7 @@ def _approach_heading(
         day = dates.long_day(changed.at_utc, plant.zone)
         return (
             f"Since the plates were changed on {day} the approach at the reference condition"
-            f" is {shown}; before, clean, it was {level}."
+            f" is {shown}, clean {level}{_of_former(evaluation, measure)}."
         )
     if now.high < clean.low:
         return (
@@ -134,6 +134,13 @@ def _approach_heading(
             f"At the reference condition the approach is {shown}; with clean plates it was {level}."
         )
     return f"At the reference condition the approach is {shown}, as with clean plates ({level})."
+
+
+def _of_former(evaluation: Evaluation, measure: numbers.Measure) -> str:
+    if evaluation.reference is None:
+        return ""
+    former = numbers.figure(evaluation.reference.approach_K, measure).main
+    return f"; with the former plates, clean, it was {former}"
 
 
 def _condition(evaluation: Evaluation, plant: Plant) -> str:
@@ -307,14 +314,20 @@ def _present_note(latest: LatestInterval, through_utc: datetime, plant: Plant) -
     return " ".join(sentences)
 
 
-def pack_rows(exchanger: Exchanger | None, plant: Plant) -> list[tuple[str, str, str]]:
-    """Return what the register says of the pack: label, figure, note."""
+def pack_rows(
+    exchanger: Exchanger | None, plant: Plant, changed: MaintenanceEvent | None = None
+) -> list[tuple[str, str, str]]:
+    """Return what is known of the pack as fitted: label, figure, note; ``changed``: the last change."""
     if exchanger is None:
         return []
     rows = []
     area = f"{exchanger.area_m2:,.1f}{NBSP}m²" if exchanger.area_m2 else "area not registered"
-    if exchanger.plates:
+    if exchanger.plates and changed is None:
         rows.append(("Plates as registered, effective area", str(exchanger.plates), area))
+    elif exchanger.plates and changed is not None:
+        since = dates.short_day(changed.at_utc, plant.zone, year=True)
+        label = f"Plates fitted since {since}, effective area"
+        rows.append((label, str(exchanger.plates), area))
     if exchanger.plates_most:
         rows.append(("Most plates the frame and the bolts take", str(exchanger.plates_most), ""))
     if exchanger.tightening_dimension_m:

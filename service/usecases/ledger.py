@@ -4,7 +4,6 @@ Lives here: the facade ``Ledger`` and nothing but calls. What each verb does is 
 name; ``app.state.ledger`` holds one ``Ledger`` for all requests, from several threads.
 """
 
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -13,7 +12,7 @@ from threading import Lock, Thread
 from typing import TYPE_CHECKING, Any, Self
 
 from analytics.vocabulary.records import Evaluation, MaintenanceEvent
-from service.alerts.lifecycle import Alert, needs_a_person
+from service.alerts.lifecycle import Alert
 from service.register import editing
 from service.register.plant import Plant
 from service.settings import Settings
@@ -257,11 +256,6 @@ class Ledger:
     def alerts(self, tag: str | None = None) -> tuple[Alert, ...]:
         """Return all alerts, newest first; ``alert.state(now)`` gives the state."""
         return alerting.all_alerts(self.store, tag)
-
-    def unacknowledged(self) -> Mapping[str, int]:
-        """Return by tag how many alerts wait to be acknowledged; exchangers without any left out."""
-        now = self.now()
-        return Counter(a.tag for a in self.alerts() if needs_a_person(a, now))
 
     def acknowledge_alert(self, number: int, *, by: str = "") -> Alert:
         """Acknowledge; raise PlateledgerError if there is no such alert."""

@@ -24,7 +24,7 @@ from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
 from service.usecases.told_gaps import ToldGaps, summed_up
 from service.wording.explaining import explanation
-from service.wording.limits import passed_utc
+from service.wording.limits import clean_today, passed_utc
 from service.wording.proofs import proof_text
 from service.wording.remarks import remark_text
 from service.wording.staleness import data_age, old_readings
@@ -310,7 +310,6 @@ def _approach(
     evaluation: Evaluation | None, exchanger: Exchanger, why: str, no_flow: str
 ) -> Approach:
     state = None if evaluation is None else evaluation.state
-    reference = None if evaluation is None else evaluation.reference
     without_limit = (
         "without limits.approach_K the limit is a cleanliness factor of "
         f"{exchanger.limits.cleanliness_factor:g}"
@@ -319,7 +318,7 @@ def _approach(
         now=_figure(None if state is None else state.approach_K, "K", why),
         at_reference=_figure(None if state is None else state.approach_reference_K, "K", no_flow),
         clean_at_reference=_figure(
-            None if reference is None else reference.approach_K, "K", no_flow
+            None if evaluation is None else clean_today(evaluation), "K", no_flow
         ),
         limit=_exact(None if state is None else state.approach_limit_K, "K", why or without_limit),
     )

@@ -5,7 +5,7 @@ Lives here: facts that several sentences and charts share. Not here: their wordi
 
 from datetime import datetime
 
-from analytics.vocabulary.records import Deed, Evaluation, MaintenanceEvent, VerdictKind
+from analytics.vocabulary.records import Deed, Estimate, Evaluation, MaintenanceEvent, VerdictKind
 
 _NAME = "approach_reference_K"
 _MEAN_DAYS = 5  # as in the line of the main chart
@@ -31,6 +31,20 @@ def is_at_stake(evaluation: Evaluation) -> bool:
     if forecast is None or forecast.date_5 is None:
         return False
     return evaluation.verdict.kind in _OF_A_DEPOSIT or forecast.date_50 is not None
+
+
+def clean_today(evaluation: Evaluation) -> Estimate | None:
+    """Return the clean approach at the reference condition of the plates that are fitted now.
+
+    The reference's own is that of the plates at its time; the daily account goes along with the pack.
+    """
+    names = [f"approach_clean_K{end}" for end in ("", "_low", "_high")]
+    if set(names) <= set(evaluation.daily.columns):
+        known = evaluation.daily[names].dropna()
+        if len(known):
+            value, low, high = (float(v) for v in known.iloc[-1])
+            return Estimate(value=value, low=low, high=high)
+    return None if evaluation.reference is None else evaluation.reference.approach_K
 
 
 def plates_changed(

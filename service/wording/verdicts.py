@@ -331,9 +331,9 @@ def _no_verdict_asks(
     waiting = [e for e in evaluations if _rests_on(e, _WAIT)]
     waits = together(list(asked.values())).in_words()
     if blocked or len(waiting) == len(evaluations):
-        opening, rest = _nothing_told([*blocked, *waiting], blocked, plant)
+        opening, why = _nothing_told([*blocked, *waiting], blocked, plant)
         also = f"Also waiting: {waits}." if waits else ""
-        return opening, " ".join(p for p in (rest, also) if p)
+        return opening, " ".join(p for p in (why, also) if p)
     count = len(evaluations)
     needed = [e for e in evaluations if asked[e.tag]]
     rest = []
