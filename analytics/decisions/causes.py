@@ -15,6 +15,7 @@ from analytics.trends.reference_condition import NINE_IN_TEN, estimate
 from analytics.trends.tracking import matters
 from analytics.vocabulary.records import Cause, CauseKind, Estimate, Instrumentation, Remark
 
+Shares = dict[tuple[CauseKind, str | None], float]
 SIDES = ("primary", "secondary")
 BY_PRESSURE = 0.9  # chance of a meter's error that both pressure drops show
 BALANCED = 0.05  # change of the heat balance that two meters of class 2 may show
@@ -27,7 +28,7 @@ def causes(
 
     ``loss`` is the share of U lost at the reference condition, where it can be told.
     """
-    shares = shares_by_cause(odds)
+    shares = _seen_by_one_meter(account, odds, shares_by_cause(odds))
     best = max(max(shares.values()), 1e-12)
     listed = [
         _likelihood_cause(account, odds, key, share, best, resistance_per_deposit, loss, signs)
@@ -35,6 +36,25 @@ def causes(
     ]
     listed += _rule_causes(signs, odds)
     return sorted(listed, key=lambda c: -c.chances)
+
+
+def _seen_by_one_meter(account: Account, odds: Odds, shares: Shares) -> Shares:
+    """Let a single meter that seems to read low be no likelier than the deposit it cannot be told from.
+
+    How the loss came about may speak for either (a cleaning nobody logged for the meter): not for sure.
+    """
+    meter, deposit = _single_meter(account, odds), (CauseKind.DEPOSIT, None)
+    if meter is None or not shares.get(meter, 0.0) > shares.get(deposit, 0.0):
+        return shares
+    half = (shares[meter] + shares.get(deposit, 0.0)) / 2.0
+    return {**shares, meter: half, deposit: half}
+
+
+def _single_meter(account: Account, odds: Odds) -> tuple[CauseKind, str | None] | None:
+    """Return the meter that stands alone and would read low, as a deposit makes it seem."""
+    roles, may_be_named = dict(INSTRUMENTS), account.may_be_named()
+    found = [i for i in odds.moved if i >= 4 and i not in may_be_named and odds.moved[i].value < 0]
+    return (CauseKind.FLOW_METER, roles[found[0]]) if found else None
 
 
 def _likelihood_cause(
@@ -74,6 +94,8 @@ def _likelihood_cause(
             )
         since = onset_day(account, index)
         speaks_for, against = _instrument_remarks(account, odds, index)
+        if key == _single_meter(account, odds):
+            speaks_for.append(Remark(code="one_meter_ambiguous"))
         if index in odds.borne_out and odds.set_point is not None:
             left = odds.set_point.left_K
             numbers = {"left_K": left.value, "low_K": left.low, "high_K": left.high}
@@ -82,7 +104,7 @@ def _likelihood_cause(
             magnitude, share = signs.meter_gain, max(share, BY_PRESSURE)
             speaks_for, against = [_by_pressure(signs.meter_gain)], []
     return Cause(
-        kind=kind, subject=role, chances=share, times_less_likely=best / max(share, 1e-12),
+        kind=kind, subject=role, chances=min(share, 1.0), times_less_likely=best / max(share, 1e-12),
         magnitude=magnitude, magnitude_unit=unit,
         since_utc=None if since is None else np.datetime64(since, "D").astype("datetime64[s]").item().replace(
             tzinfo=account.table.start[0].to_pydatetime().tzinfo

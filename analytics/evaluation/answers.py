@@ -26,6 +26,9 @@ from analytics.vocabulary.records import (
 SOON_DAYS = 60
 WOULD_HELP = ("would_help_most", "would_help_and_give_U", "would_let_tell")
 PAYS = 0.8  # chance that a visit pays, for "clean it"
+BESIDE = frozenset({
+    CauseKind.BUILDING_SIDE, CauseKind.CONTROLS, CauseKind.CAPACITY, CauseKind.PIPING, CauseKind.STRAINER,
+})  # fmt: skip
 DEED_OF: dict[CauseKind, VerdictKind] = {
     CauseKind.THERMOMETER: VerdictKind.CHECK_INSTRUMENT,
     CauseKind.FLOW_METER: VerdictKind.CHECK_INSTRUMENT,
@@ -51,7 +54,14 @@ def cannot_tell(
 
 
 def next_of(ranked: list[Cause], leader: Cause) -> Cause | None:
-    """Return the likeliest cause beside the leader."""
+    """Return the likeliest rival of the leader.
+
+    What shows beside the plates' account (the building, the load, a strainer) is no rival of what shows in
+    it: both may be so.
+    """
+    if leader.kind in BESIDE:
+        return None
+    ranked = [c for c in ranked if c.kind not in BESIDE]
     return next((c for c in ranked if c is not leader and c.chances > 0), None)
 
 

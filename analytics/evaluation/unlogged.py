@@ -20,6 +20,7 @@ from analytics.trends.reference_condition import (
 )
 from analytics.vocabulary.quantities import TEMPERATURES
 from analytics.vocabulary.records import (
+    AlertEvent,
     Deed,
     Estimate,
     Instrumentation,
@@ -37,10 +38,24 @@ WIDEN_INSTRUMENT = 2.0  # offsets of thermometers were stated too narrow by that
 
 
 def proposals_of(
-    account: Account, at: ReferencePoint, daily: pd.DataFrame, steps: Sequence[Unlogged]
-) -> tuple[Proposal, ...]:
-    """Return the log entries that seem to be missing, by the day they became known."""
-    return tuple(_proposal(account, at, daily, found) for found in steps)
+    account: Account, at: ReferencePoint, daily: pd.DataFrame, steps: Sequence[Unlogged],
+    alerts: Sequence[AlertEvent],
+) -> tuple[Proposal, ...]:  # fmt: skip
+    """Return the log entries that seem to be missing, by the day they became known.
+
+    An instrument that was alerted to before idle hours showed its error went astray; nobody exchanged it.
+    """
+    return tuple(
+        _proposal(account, at, daily, found) for found in steps if not _strayed(found, alerts)
+    )
+
+
+def _strayed(found: Unlogged, alerts: Sequence[AlertEvent]) -> bool:
+    at_rest = found.kind == "instrument" and not np.isfinite(found.ahead)
+    return at_rest and any(
+        a.subject == dict(INSTRUMENTS)[found.index] and a.raised_utc <= _moment(found.known)
+        for a in alerts
+    )
 
 
 def with_proposals(verdict: Verdict, proposals: Sequence[Proposal]) -> Verdict:

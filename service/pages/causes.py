@@ -5,7 +5,13 @@ from dataclasses import dataclass
 
 from analytics.vocabulary.records import Cause, CauseKind, Evaluation, Remark, VerdictKind
 from service.register.plant import Plant
-from service.wording.causes import cause_in_a_sentence, cause_title, chances, odds_beside
+from service.wording.causes import (
+    cause_in_a_sentence,
+    cause_title,
+    chances,
+    looks_alike,
+    odds_beside,
+)
 from service.wording.reasons import BESIDE_THE_PLATES
 from service.wording.remarks import remark_text
 
@@ -56,6 +62,13 @@ def heading(evaluation: Evaluation) -> str:
         return _undecided_heading(evaluation)
     if leading.kind is CauseKind.NOTHING:
         return "Nothing has changed that the instruments can tell."
+    alike = [c for c in others if looks_alike(c)]
+    if leading.kind is CauseKind.DEPOSIT and alike:
+        both = chances(min(leading.chances + alike[0].chances, 1.0))
+        return (
+            f"{cause_title(leading)}, or {cause_in_a_sentence(alike[0])}, which a single meter cannot tell"
+            f" from it: together {both}."
+        )
     if others and not leading.speaks_against and all(c.speaks_against for c in others):
         return (
             f"{cause_title(leading)}, {chances(leading.chances)}: nothing speaks against it,"

@@ -34,7 +34,12 @@ from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
 from service.usecases.told_gaps import summed_up, within
 from service.wording import dates, numbers
-from service.wording.causes import cause_in_a_sentence, role_label, times_less_likely
+from service.wording.causes import (
+    cause_in_a_sentence,
+    looks_alike,
+    role_label,
+    times_less_likely,
+)
 from service.wording.counted import loss_began
 from service.wording.explaining import explanation
 from service.wording.limits import clean_today
@@ -156,6 +161,8 @@ def _lead(evaluation: Evaluation, plant: Plant, before: str) -> str:
     follower, sentence = evaluation.verdict.runner_up, runner_up(evaluation)
     if sentence and sentence not in before and evaluation.verdict.kind is VerdictKind.LEAVE:
         said.append(sentence)
+    elif follower is not None and looks_alike(follower):
+        said += [sentence] if sentence not in before else []
     elif follower is not None and sentence and sentence not in before:
         odds = times_less_likely(follower.times_less_likely)
         said.append(f"The next best explanation, {cause_in_a_sentence(follower)}, is {odds}.")

@@ -217,7 +217,7 @@ def duties(evaluation: Evaluation, plant: Plant) -> Part:
     side = "below" if residual < 0 else "above"
     note = f"Over 14 days the secondary side reports {said} {side} the primary."
     if not np.isfinite(allowed) or abs(residual) <= allowed:
-        heading = "Both sides report the same heat: the meters agree."
+        heading = "Both sides report the same heat, as far as the classes of their meters tell."
     else:
         heading = f"The two sides' heat differs by {said}: more than the meters allow."
     return Part(heading=heading, note=note, chart=wide, phone_chart=phone)

@@ -78,12 +78,20 @@ def times_less_likely(times: float) -> str:
     return f"{rounded:,.0f}{NBSP}times less likely"
 
 
+def looks_alike(cause: Cause) -> bool:
+    """Tell whether the cause is the single meter whose error looks like a deposit."""
+    alone = any(r.code == "one_meter_ambiguous" for r in cause.speaks_for)
+    return cause.kind is CauseKind.FLOW_METER and alone
+
+
 def odds_beside(cause: Cause) -> str:
     """Return how a cause that does not lead compares with the one that does.
 
     What shows beside the plates' account (the building, the load, a strainer) competes with nothing
     there: both may be so.
     """
+    if looks_alike(cause):
+        return "cannot be told from a deposit"
     if cause.kind in _BESIDE and cause.times_less_likely < 1.5:
         return "holds along with it"
     return times_less_likely(cause.times_less_likely)

@@ -8,7 +8,7 @@ from datetime import UTC, tzinfo
 from analytics.vocabulary.records import CauseKind, Estimate, Evaluation, VerdictKind
 from service.register.plant import DisplayUnits, Plant
 from service.wording import dates, numbers
-from service.wording.causes import cause_in_a_sentence, times_less_likely
+from service.wording.causes import cause_in_a_sentence, looks_alike, times_less_likely
 from service.wording.remarks import remark_text
 
 # What may hold along with any state of the plates and their instruments.
@@ -71,6 +71,8 @@ def runner_up(evaluation: Evaluation) -> str:
         return ""
     if evaluation.verdict.kind is VerdictKind.LEAVE:
         return _deposit_at_most(evaluation) if follower.kind is CauseKind.DEPOSIT else ""
+    if looks_alike(follower):
+        return f"With a single meter {cause_in_a_sentence(follower)} looks the same."
     odds = times_less_likely(follower.times_less_likely)
     return f"Runner-up {odds}: {cause_in_a_sentence(follower)}."
 

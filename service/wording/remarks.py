@@ -29,8 +29,8 @@ from service.wording.causes import times_less_likely
 
 REMARKS: dict[str, str] = {
     # the heat balance
-    "balance_agrees": "Both sides report the same heat within {residual%%}[ ({low%%..high%%})]",
-    "balance_off": "The secondary side's heat differs from the primary's by {residual%%+}[ ({low%%..high%%})]",
+    "balance_agrees": "With the errors of the clean weeks allowed for, both sides report the same heat within {residual%%}[ ({low%%..high%%})]",
+    "balance_off": "With the errors of the clean weeks allowed for, the secondary side's heat differs from the primary's by {residual%%+}[ ({low%%..high%%})]",
     "balance_not_checked": "Only one side's heat is measured, so the two cannot be compared",
     # instruments
     "offset_needed": "Would need an error of {offset_K+}[; idle hours allow {idle_low_K..idle_high_K}]",
@@ -47,7 +47,7 @@ REMARKS: dict[str, str] = {
     "load_dependent_offset": "The difference weighs more at low load, as an error of {offset_K+} does",
     "crossing_explained": "The streams seem to cross in {share%} of the hours; an error of {offset_K+} between the two return thermometers explains it[; with that allowed for, in {left%}]",
     "crossing_unexplained": "The streams seem to cross in {share%} of the hours; the return thermometers' disagreement ({low_K..high_K}) does not explain it",
-    "thermometer_changed": "Idle hours show that the {role!} thermometer reads {step_K+} ({low_K..high_K}) against the others since a day between {after!} and {known!}: it was changed or moved",
+    "thermometer_changed": "Idle hours show that the {role!} thermometer reads {step_K+} ({low_K..high_K}) against the others since a day between {after!} and {known!}: it was changed, moved, or strays",
     "crossing_small": "In {share%} of the hours both streams leave so close to each other that they seem to cross; the thermometers cannot tell them apart there",
     "step_on": "It came in one step[ of {step_K+}][ on {day!}]",
     "no_step": "No step is seen; it came slowly",
@@ -145,8 +145,8 @@ REMARKS: dict[str, str] = {
     "why_share": "heat transfer is {low%..high%} of clean",
     "why_wandered": "over the record it wandered between {low%+} and {high%+} against clean",
     "why_off": "it has been off for {days#} days since",
-    "why_balance_agrees": "both sides report the same heat within {residual%%}",
-    "why_balance_off": "the secondary side's heat differs from the primary's by {residual%%+}",
+    "why_balance_agrees": "both sides report the same heat as in the clean weeks within {residual%%}",
+    "why_balance_off": "the secondary side's heat has moved against the primary's by {residual%%+} since the clean weeks",
     "why_one_meter": "with a single meter its error cannot be told from a deposit",
     "why_rival_thermometer": "an error of {error_K+} of the {role!} thermometer would be needed instead, {times^}",
     "why_rival_meter": "an error of {error%+} of the {role!} meter would be needed instead, {times^}",

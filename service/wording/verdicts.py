@@ -336,14 +336,14 @@ def _no_verdict_asks(
         return opening, " ".join(p for p in (why, also) if p)
     count = len(evaluations)
     needed = [e for e in evaluations if asked[e.tag]]
-    rest = []
+    told: list[str] = []
     if needed:
         where = place(needed[0].tag, plant)
         others = len(needed) - 1
         opening = f"{where} needs you:"
         if others:
             opening = f"{where} and {count_word(others)} more need you:"
-        rest.append(f"{waits}.")
+        told.append(f"{waits}.")
     elif count == 1:
         opening = f"{evaluations[0].tag} does not need you."
     elif waiting:
@@ -354,12 +354,12 @@ def _no_verdict_asks(
         opening = f"None of the {count_word(count)} exchangers needs you."
     later = next((e for e in evaluations if e.verdict.kind is VerdictKind.CLEAN_LATER), None)
     if later is not None and count == 1:
-        rest.append("It may later: deposit, still mild.")
+        told.append("It may later: deposit, still mild.")
     elif later is not None:
-        rest.append(f"The next that may is {place(later.tag, plant)}: deposit, still mild.")
+        told.append(f"The next that may is {place(later.tag, plant)}: deposit, still mild.")
     if unknown := sum(tells_nothing(e) for e in evaluations):
-        rest.append(f"Of {count_word(unknown)} nothing can be told yet.")
-    return opening, " ".join(rest)
+        told.append(f"Of {count_word(unknown)} nothing can be told yet.")
+    return opening, " ".join(told)
 
 
 def _rests_on(evaluation: Evaluation, codes: frozenset[str]) -> bool:

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from analytics.vocabulary.records import Cause, CauseKind, Remark, Verdict, VerdictKind
 from service.pages import causes
+from service.wording.reasons import runner_up
 from service.wording.verdicts import home_sentence
 from tests.service import made_up
 
@@ -47,3 +48,19 @@ def test_the_first_sentence_counts_a_check_a_proposal_and_an_alert():
     assert beside.endswith(
         "Also waiting: one instrument to check and one proposed log entry to accept or reject."
     )
+
+
+def test_a_single_meter_has_no_odds_against_the_deposit_it_looks_like():
+    deposit = Cause(kind=CauseKind.DEPOSIT, chances=0.95, times_less_likely=1.0)
+    meter = Cause(
+        kind=CauseKind.FLOW_METER, subject="primary_flow", chances=0.03, times_less_likely=30.0,
+        speaks_for=(Remark(code="one_meter_ambiguous"),),
+    )  # fmt: skip
+    verdict = Verdict(
+        kind=VerdictKind.CLEAN_LATER, cause=deposit, runner_up=meter, since_utc=None, reasons=()
+    )
+    found = replace(made_up.deposit(), verdict=verdict, causes=(deposit, meter))
+    said = causes.heading(found)
+    assert "which a single meter cannot tell from it: together 98" in said
+    assert causes.rows(found, made_up.plant())[1].odds == "cannot be told from a deposit"
+    assert runner_up(found).startswith("With a single meter")
