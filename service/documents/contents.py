@@ -27,7 +27,7 @@ from service.wording.explaining import explanation
 from service.wording.limits import clean_today, plates_changed
 from service.wording.numbers import NBSP
 from service.wording.proofs import visit_sentence
-from service.wording.reasons import loss, reason
+from service.wording.reasons import by_temperatures_alone, causes_there, loss, reason
 from service.wording.remarks import remark_text
 from service.wording.staleness import old_readings
 from service.wording.verdicts import headline, limit_reached, month_of_waiting, shortage_sentence
@@ -147,6 +147,8 @@ def _no_visit(evaluation: Evaluation, plant: Plant) -> Pieces:
         said = "Whether a cleaning visit is needed cannot be told. "
     elif kind is VerdictKind.CLEAN_LATER:
         said = "A cleaning visit is not recommended yet. "
+    elif by_temperatures_alone(evaluation):
+        said = "Nothing asks for a cleaning visit, as far as four temperatures can tell. "
     else:
         said = "A cleaning visit is not recommended. "
     why = reason(evaluation, plant)
@@ -226,7 +228,7 @@ def _rivals(evaluation: Evaluation, plant: Plant) -> list[list[str]]:
     if leading is None:  # without a leading cause there is nothing to compare the others with
         return []
     named = (leading.kind, leading.subject)
-    others = [c for c in evaluation.causes if (c.kind, c.subject) != named][:_RIVALS]
+    others = [c for c in causes_there(evaluation) if (c.kind, c.subject) != named][:_RIVALS]
     return [[cause_title(c), _against(c, plant), odds_beside(c)] for c in others]
 
 

@@ -12,7 +12,7 @@ from service.wording.causes import (
     looks_alike,
     odds_beside,
 )
-from service.wording.reasons import BESIDE_THE_PLATES
+from service.wording.reasons import BESIDE_THE_PLATES, by_temperatures_alone, causes_there
 from service.wording.remarks import remark_text
 
 _LOSSES = frozenset({CauseKind.DEPOSIT, CauseKind.BUILDING_SIDE, CauseKind.CAPACITY})
@@ -35,14 +35,15 @@ def _ordered(evaluation: Evaluation) -> list[Cause]:
     if evaluation.verdict.kind is VerdictKind.CANNOT_TELL and evaluation.verdict.cause is None:
         return []
     leading = evaluation.verdict.cause
+    listed = causes_there(evaluation)
     if leading is None:
-        return list(evaluation.causes)
+        return listed
     first = [leading]
     rival = evaluation.verdict.runner_up
     if rival is not None and _is_undecided(evaluation):
         first.append(rival)
     named = {(c.kind, c.subject) for c in first}
-    return [*first, *(c for c in evaluation.causes if (c.kind, c.subject) not in named)]
+    return [*first, *(c for c in listed if (c.kind, c.subject) not in named)]
 
 
 def _is_beside(evaluation: Evaluation) -> bool:
@@ -55,6 +56,8 @@ def heading(evaluation: Evaluation) -> str:
     causes = _ordered(evaluation)
     if not causes:
         return "No cause can be told from the others yet."
+    if by_temperatures_alone(evaluation) and evaluation.verdict.kind is VerdictKind.LEAVE:
+        return "The four temperatures show no change; heat transfer cannot be told without a flow."
     if evaluation.verdict.cause is None:
         return "No single cause explains all of it; the likeliest stands first."
     leading, *others = causes

@@ -190,7 +190,7 @@ def _split(evaluations: list[Evaluation], plant: Plant) -> tuple[list[Evaluation
     for kind, title, note in (
         (VerdictKind.CLEAN_LATER, "to clean later", "a deposit that is still mild"),
         (VerdictKind.CANNOT_TELL, "where nothing can be told", "too little data, or none"),
-        (VerdictKind.LEAVE, "to leave alone", "no loss found"),
+        (VerdictKind.LEAVE, "to leave alone", "nothing asks for a visit"),
     ):
         same = [e for e in evaluations if e.verdict.kind is kind]
         if same:

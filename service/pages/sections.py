@@ -240,9 +240,10 @@ def thermometers(evaluation: Evaluation, plant: Plant) -> Part:
     note = "Judged by how their differences change with the load"
     note += f" and by {hours:,.0f}{NBSP}idle hours." if hours > 0 else "; no idle hours yet."
     if not off:
-        within = max(abs(v) for o in found for v in (o.error.low, o.error.high))
-        count = "The thermometers" if len(found) < 4 else "The four thermometers"
-        heading = f"{count} agree within {numbers.single(within, measure)}."
+        # as wide as what is not known, which is no agreement
+        half = max((o.error.high - o.error.low) / 2 for o in found)
+        known = numbers.single(half, measure)
+        heading = f"No thermometer is seen to be off; their errors are known to ±{known}."
         return Part(heading=heading, note=note, chart=wide, phone_chart=phone)
     worst = max(off, key=lambda o: abs(o.error.value))
     direction = "high" if worst.error.value > 0 else "low"

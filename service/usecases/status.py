@@ -11,7 +11,6 @@ from datetime import datetime
 from math import isfinite
 from typing import TYPE_CHECKING
 
-from analytics.decisions.explanation import explain
 from analytics.vocabulary.records import (
     Cause,
     Estimate,
@@ -23,7 +22,7 @@ from analytics.vocabulary.records import (
 from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
 from service.usecases.told_gaps import ToldGaps, summed_up
-from service.wording.explaining import explanation
+from service.wording.explaining import explanation, parts
 from service.wording.limits import clean_today, passed_utc
 from service.wording.proofs import proof_text
 from service.wording.remarks import remark_text
@@ -262,7 +261,7 @@ def status_of(
         explanation="" if evaluation is None else explanation(evaluation, plant),
         explained_by=()
         if evaluation is None
-        else tuple(dict(r.numbers) for r in explain(evaluation) if r.numbers),
+        else tuple(dict(r.numbers) for r in parts(evaluation) if r.numbers),
         since=None if verdict is None else verdict.since_utc,
         cause=None if verdict is None else _cause(verdict.cause),
         runner_up=None if verdict is None else _cause(verdict.runner_up),

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from analytics.decisions.explanation import explain
 from analytics.vocabulary.records import Cause, Evaluation, Remark
 from service.register.plant import Plant
-from service.wording.reasons import units_of
+from service.wording.reasons import by_temperatures_alone, units_of
 from service.wording.remarks import remark_text
 
 _NAMES = ("U ", "UA ")  # whose first letter stays as it is
@@ -20,7 +20,7 @@ def explanation(evaluation: Evaluation, plant: Plant | None = None, *, brief: bo
     ``brief``: with no more parts than it takes to give two numbers, and what would settle it.
     """
     units = units_of(plant)
-    remarks = explain(evaluation)
+    remarks = parts(evaluation)
     if brief:
         remarks = _briefly(remarks)
     said = ""
@@ -29,6 +29,14 @@ def explanation(evaluation: Evaluation, plant: Plant | None = None, *, brief: bo
         said += ", while " if said and remark.code in _WHILE else "; " if said else ""
         said += text if not said or text.startswith(_NAMES) else text[:1].lower() + text[1:]
     return f"{said}." if said else ""
+
+
+def parts(evaluation: Evaluation) -> tuple[Remark, ...]:
+    """Return the parts of the sentence; of four temperatures alone, what they tell of the effectiveness."""
+    found = explain(evaluation)
+    if found or not by_temperatures_alone(evaluation):
+        return found
+    return tuple(r for r in evaluation.verdict.reasons if r.code.startswith("effectiveness_"))
 
 
 def settling(evaluation: Evaluation, plant: Plant | None = None) -> str:

@@ -5,7 +5,14 @@ Lives here: what stands behind a verdict. Not here: the verdict itself (``verdic
 
 from datetime import UTC, tzinfo
 
-from analytics.vocabulary.records import CauseKind, Estimate, Evaluation, VerdictKind
+from analytics.vocabulary.records import (
+    Cause,
+    CauseKind,
+    Estimate,
+    Evaluation,
+    Instrumentation,
+    VerdictKind,
+)
 from service.register.plant import DisplayUnits, Plant
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, looks_alike, times_less_likely
@@ -20,6 +27,18 @@ BESIDE_THE_PLATES = frozenset({
 
 # Reasons whose numbers the explanation gives in fewer words.
 _IN_NUMBERS = frozenset({"visit_unlogged", "plates_unlogged", "wandered", "loss_at_reference"})
+
+
+def by_temperatures_alone(evaluation: Evaluation) -> bool:
+    """Tell whether no flow is measured, so that of heat transfer itself nothing is known."""
+    return evaluation.health.instrumentation is Instrumentation.TEMPERATURES_ONLY
+
+
+def causes_there(evaluation: Evaluation) -> list[Cause]:
+    """Return the causes without the meter that stands in for a flow which nobody measures."""
+    if not by_temperatures_alone(evaluation):
+        return list(evaluation.causes)
+    return [c for c in evaluation.causes if c.kind is not CauseKind.FLOW_METER]
 
 
 def zone_of(plant: Plant | None) -> tzinfo:

@@ -23,7 +23,7 @@ from service.wording.explaining import settling
 from service.wording.limits import passed_utc
 from service.wording.numbers import NBSP, Figure, count_word
 from service.wording.proofs import changed_nothing
-from service.wording.reasons import loss, reason, units_of, zone_of
+from service.wording.reasons import by_temperatures_alone, loss, reason, units_of, zone_of
 from service.wording.remarks import remark_text
 from service.wording.waiting import DAYS
 from service.wording.yardstick import is_unvouched
@@ -119,6 +119,8 @@ def shortage_sentence(evaluation: Evaluation, plant: Plant | None = None) -> str
 
 
 def _leave(evaluation: Evaluation, plant: Plant | None) -> str:
+    if by_temperatures_alone(evaluation):  # of a loss nothing can be told
+        return "Leave it: effectiveness as it was."
     if any(p.remark.code == "visit_unlogged" for p in evaluation.proposals):
         return "Leave it: cleaned, it seems, but not logged."
     changed = changed_nothing(evaluation, plant)

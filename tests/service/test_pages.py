@@ -333,7 +333,7 @@ def test_exchanger_page_says_the_findings(client: Client) -> None:
         "It has taken 29 % (26–32) of the heat transfer",
         "the approach has about doubled, from 3.0 K clean to 5.9 K",
         "Both sides report the same heat, as far as the classes of their meters tell.",
-        "The four thermometers agree within 0.5 K.",
+        "No thermometer is seen to be off; their errors are known to ±0.3 K.",
         "The newest approach is 3.1 K. Clean it would be 1.5 K.",
         "40 times less likely",
         "A visit about 7 December 2026 brings the most",
