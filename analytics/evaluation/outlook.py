@@ -299,12 +299,6 @@ def _spent(
     return avoidable(part, model, account.exchanger.tariff, hydraulics_of(account, kept))
 
 
-def price_of_visit(tariff: Tariff) -> float | None:
-    """Return the price of the visit that is asked for: opening and cleaning, else in place."""
-    opened = tariff.visit_open_and_clean
-    return tariff.visit_clean_in_place if opened is None else opened
-
-
 def priced(tariff: Tariff) -> bool:
     """Tell whether the tariff puts a price on anything that a deposit changes."""
     return any(
@@ -332,7 +326,7 @@ def plan(account: Account, forecast: FoulingForecast, at: ReferencePoint) -> Vis
         year, conductance_of(account, int(rows[-1])), account.exchanger.tariff,
         hydraulics_of(account), fouling_most=most,
     )  # fmt: skip
-    price = price_of_visit(account.exchanger.tariff)
+    price = account.exchanger.tariff.visit_price
     return plan_visit(deposit, refouling, table, made=forecast.made, price=price, rng=rng)
 
 

@@ -152,6 +152,12 @@ class Tariff:
     visit_clean_in_place: float | None = None
     visit_open_and_clean: float | None = None
 
+    @property
+    def visit_price(self) -> float | None:
+        """The price of the visit that is asked for: opening and cleaning, else in place."""
+        opened = self.visit_open_and_clean
+        return self.visit_clean_in_place if opened is None else opened
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exchanger:

@@ -197,7 +197,8 @@ def _ranking(ledger: "Ledger") -> "Table":
     table.caption = (f"{unvouched}\n" if unvouched else "") + (
         "* primary return minus secondary return, at the reference condition\n"
         f"{shared}: what waiting costs, from the end of the readings on.\n"
-        "Ordered by what is to be decided (a cleaning now first, nothing last), then by cost."
+        "Ordered by what is to be decided (a cleaning now first, nothing last), then by cost; only what a"
+        " deposit costs is reckoned."
     )
     table.caption_justify = "left"
     return table

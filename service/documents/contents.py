@@ -25,9 +25,10 @@ from service.wording.causes import cause_in_a_sentence, cause_title, chances, od
 from service.wording.counted import counted_sentence
 from service.wording.explaining import explanation
 from service.wording.limits import clean_today, plates_changed
-from service.wording.numbers import NBSP
+from service.wording.numbers import NBSP, Figure
 from service.wording.proofs import visit_sentence
 from service.wording.reasons import by_temperatures_alone, causes_there, loss, reason
+from service.wording.reckoned import NOT_RECKONED, WHY_NOT, is_of_another_cause, is_reckoned
 from service.wording.remarks import remark_text
 from service.wording.staleness import old_readings
 from service.wording.verdicts import headline, limit_reached, month_of_waiting, shortage_sentence
@@ -165,12 +166,18 @@ def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
     so_far = numbers.money(
         money.avoidable_so_far if money else None, money.currency if money else ""
     )
+    if not is_reckoned(evaluation):
+        so_far = Figure(main=NOT_RECKONED, bare=NOT_RECKONED)
     measure = numbers.measure_of("limit_K", plant.units)
     name = "Limit reached"
     if state is not None and state.approach_limit_K is not None:
         verb = "" if limit.main == "passed" else " reached"
         name = f"Limit of {numbers.single(state.approach_limit_K, measure)}{verb}"
-    since = f"since {dates.short_day(money.since_utc, UTC, year=True)}" if money else ""
+    since = (
+        f"since {dates.short_day(money.since_utc, UTC, year=True)}"
+        if money and is_reckoned(evaluation)
+        else ""
+    )
     return [
         {"label": "Heat transfer lost", "figure": share.main,
          "note": ", ".join(p for p in (share.range, first_weeks) if p)},
@@ -259,7 +266,9 @@ def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
         said.append(f"The cause is {name} with {chances(cause.chances)}.")
     if evaluation.reference is not None:
         said.append(_BASES.get(evaluation.reference.basis) or unvouched_sentence(evaluation))
-    if money is not None:
+    if is_of_another_cause(evaluation):
+        said.append(f"{WHY_NOT[:1].upper()}{WHY_NOT[1:]}.")
+    if money is not None and is_reckoned(evaluation):
         said.append(counted_sentence(money))
     if cleaning and money is not None and money.chance_visit_pays is not None:
         said.append(

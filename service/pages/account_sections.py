@@ -22,6 +22,7 @@ from service.wording.counted import counted_sentence
 from service.wording.history import changes
 from service.wording.numbers import MINUS, count_word
 from service.wording.proofs import proof_text
+from service.wording.reckoned import WHY_NOT, is_of_another_cause
 from service.wording.remarks import remark_text
 from service.wording.waiting import days_of_waiting
 
@@ -80,7 +81,7 @@ def money(evaluation: Evaluation, plant: Plant) -> Part:
         return Part(heading="What it costs cannot be told.", note=note)
     chart = benefit_chart(account, tag, plant, width=540.0)
     phone = benefit_chart(account, tag, plant, width=PHONE, name="benefit-phone")
-    return Part(heading=_money_heading(evaluation, account, plant), note=_money_note(account),
+    return Part(heading=_money_heading(evaluation, account, plant), note=_money_note(evaluation, account),
                 chart=chart, phone_chart=phone)  # fmt: skip
 
 
@@ -90,15 +91,20 @@ def _money_heading(evaluation: Evaluation, account: MoneyAccount, plant: Plant) 
         if account.next_month.low > 0:
             days = days_of_waiting(evaluation, plant)
             return f"The {days} cost {month.main}; whether a visit pays needs its price."
-        return "No cost is certain."
+        return "No cost of a deposit is certain."
     if account.best_visit_utc is None:
-        return "No visit pays for itself within twelve months."
+        return "No cleaning visit pays for itself within twelve months."
     best = numbers.money(account.best_net_benefit, account.currency).main
     day = dates.long_day(account.best_visit_utc, plant.zone)
     return f"A visit about {day} brings the most: {best} net."
 
 
-def _money_note(account: MoneyAccount) -> str:
+def _money_note(evaluation: Evaluation, account: MoneyAccount) -> str:
+    another = f" {WHY_NOT[:1].upper()}{WHY_NOT[1:]}." if is_of_another_cause(evaluation) else ""
+    return f"{_visit_note(account)}{another}"
+
+
+def _visit_note(account: MoneyAccount) -> str:
     if account.visit_price is None:
         return "With the price of a visit in the register, the best day for one is told here."
     price = numbers.sum_of_money(account.visit_price, account.currency)
@@ -134,7 +140,7 @@ def money_account(evaluation: Evaluation, plant: Plant) -> Account | None:
             lines=_next_year(account, dates.short_day(evaluation.through_utc, plant.zone)),
         ),
     ]
-    return Account(caption="What the loss has cost and will cost", groups=tuple(groups),
+    return Account(caption="What a deposit has cost and will cost", groups=tuple(groups),
                    note=counted_sentence(account))  # fmt: skip
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from math import isfinite
 
 from analytics.vocabulary.records import Evaluation, VerdictKind
+from service.wording.reckoned import is_reckoned
 from service.wording.verdicts import NEEDS_SOMEBODY
 
 # Where nothing has to be done now: what may come soon, then what nobody can tell, then the rest.
@@ -31,6 +32,11 @@ def rank(evaluations: Iterable[Evaluation]) -> tuple[Evaluation, ...]:
     return tuple(
         sorted(
             evaluations,
-            key=lambda e: (urgency(e.verdict.kind), -month_at_stake(e), e.tag.casefold()),
+            key=lambda e: (
+                urgency(e.verdict.kind),
+                is_reckoned(e),  # a cost that nobody reckons is not taken for a small one
+                -month_at_stake(e) if is_reckoned(e) else 0.0,
+                e.tag.casefold(),
+            ),
         )
     )

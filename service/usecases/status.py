@@ -25,6 +25,7 @@ from service.usecases.told_gaps import ToldGaps, summed_up
 from service.wording.explaining import explanation, parts
 from service.wording.limits import clean_today, passed_utc
 from service.wording.proofs import proof_text
+from service.wording.reckoned import WHY_NOT, is_reckoned
 from service.wording.remarks import remark_text
 from service.wording.staleness import data_age, old_readings
 from service.wording.verdicts import headline
@@ -80,7 +81,11 @@ class LimitReached:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AvoidableCost:
-    """What the deposit costs, against clean plates and the same heat to the building."""
+    """What the deposit costs, against clean plates and the same heat to the building.
+
+    What any other cause costs is not reckoned: where the verdict names one, the costs are null, but
+    for a deposit beside it that certainly costs.
+    """
 
     since: datetime | None  # from which day so_far is counted; a deposit's: when its loss began
     counted_from: str | None  # what that day is: "loss began", "last visit", "clean level"
@@ -364,7 +369,7 @@ def _cause(cause: Cause | None) -> StatedCause | None:
     return StatedCause(
         kind=str(cause.kind),
         subject=cause.subject,
-        chances=cause.chances,
+        chances=min(cause.chances, 1.0),  # a sum of shares may round to a hair above
         times_less_likely=cause.times_less_likely,
     )
 
@@ -395,23 +400,24 @@ def _cost(evaluation: Evaluation | None, exchanger: Exchanger, why: str) -> Avoi
     unit = exchanger.tariff.currency if money is None else money.currency
     spoken_of = None if evaluation is None else visit_day(evaluation)
     why = why or "the register has no prices, or the data do not tell yet"
+    told, untold = money, why
+    if evaluation is not None and not is_reckoned(evaluation):
+        told, untold = None, WHY_NOT
+    price = exchanger.tariff.visit_price if money is None else money.visit_price
+    no_price = "the register has no price of a visit"
     return AvoidableCost(
         since=None if money is None else money.since_utc,
         counted_from=None if money is None else money.counted_from,
-        so_far=_figure(None if money is None else money.avoidable_so_far, unit, why),
-        next_month=_figure(None if money is None else money.next_month, unit, why),
+        so_far=_figure(None if told is None else told.avoidable_so_far, unit, untold),
+        next_month=_figure(None if told is None else told.next_month, unit, untold),
         next_month_from=None if money is None or evaluation is None else evaluation.through_utc,
-        next_year=_figure(None if money is None else money.next_year_untouched, unit, why),
-        visit_price=_exact(
-            None if money is None else money.visit_price,
-            unit,
-            why if money is None else "the register has no price of a visit",
-        ),
+        next_year=_figure(None if told is None else told.next_year_untouched, unit, untold),
+        visit_price=_exact(price, unit, no_price),
         best_visit=None if money is None else money.best_visit_utc,
         visit_brings=_figure(
             None if spoken_of is None else spoken_of.net_benefit,
             unit,
-            why if money is None else "the register has no price of a visit",
+            why if money is None else no_price,
         ),
     )
 

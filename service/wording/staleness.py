@@ -44,7 +44,7 @@ def old_readings(evaluation: Evaluation, plant: Plant, now_utc: datetime) -> str
         return ""
     day = dates.long_day(age.newest_utc, plant.zone)
     said = [
-        f"The readings end on {day}, {_days(age)} ago: all that is said here holds for that day.",
+        f"The readings end on {day}, {_days(age.newest_utc, now_utc, plant)} ago: all that is said here holds for that day.",
         *_dates_gone_by(evaluation, plant, now_utc),
     ]
     return " ".join(said)
@@ -63,7 +63,8 @@ def old_plant(evaluations: Sequence[Evaluation], plant: Plant, now_utc: datetime
         newest = min((a for _, a in old), key=lambda a: a.days or 0.0)
         assert newest.newest_utc is not None
         day = dates.long_day(newest.newest_utc, plant.zone)
-        said = f"The newest readings are of {day}, {_days(newest)} ago: all that is said here holds for that day."
+        ago = _days(newest.newest_utc, now_utc, plant)
+        said = f"The newest readings are of {day}, {ago} ago: all that is said here holds for that day."
     else:
         named = ", ".join(_named(e, a, plant) for e, a in old[:_NAMED])
         more = f" and of {len(old) - _NAMED} more" if len(old) > _NAMED else ""
@@ -80,8 +81,10 @@ def _named(evaluation: Evaluation, age: DataAge, plant: Plant) -> str:
     return f"{evaluation.tag} end on {dates.long_day(age.newest_utc, plant.zone)}"
 
 
-def _days(age: DataAge) -> str:
-    days = int(age.days or 0.0)
+def _days(newest_utc: datetime, now_utc: datetime, plant: Plant) -> str:
+    """Return the days between two dates of the site's calendar: a reader counts from date to date."""
+    newest, today = (t.astimezone(plant.zone).date() for t in (newest_utc, now_utc))
+    days = (today - newest).days
     return f"1{NBSP}day" if days == 1 else f"{number(days, 0)}{NBSP}days"
 
 

@@ -5,6 +5,7 @@ Lives here: the sentence of one exchanger and of the whole plant. Not here: roun
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from analytics.vocabulary.records import (
@@ -13,6 +14,7 @@ from analytics.vocabulary.records import (
     Deed,
     Estimate,
     Evaluation,
+    MoneyAccount,
     VerdictKind,
 )
 from service.register.plant import Plant
@@ -24,6 +26,7 @@ from service.wording.limits import passed_utc
 from service.wording.numbers import NBSP, Figure, count_word
 from service.wording.proofs import changed_nothing
 from service.wording.reasons import by_temperatures_alone, loss, reason, units_of, zone_of
+from service.wording.reckoned import NOT_RECKONED, is_of_another_cause, is_reckoned
 from service.wording.remarks import remark_text
 from service.wording.waiting import DAYS
 from service.wording.yardstick import is_unvouched
@@ -157,8 +160,20 @@ def _check_instrument(cause: Cause | None) -> str:
 
 
 def month_of_waiting(evaluation: Evaluation) -> Figure:
-    """Return what the thirty days from the readings' end cost; ``at most €90`` where it may be nothing."""
-    money = evaluation.money
+    """Return what the thirty days from the readings' end cost; ``at most €90`` where it may be nothing.
+
+    Of a cause whose cost is not reckoned, that is said; what a deposit would cost stands beside it.
+    """
+    another, deposit = is_of_another_cause(evaluation), _month_of_a_deposit(evaluation.money)
+    if not another:
+        return deposit
+    if is_reckoned(evaluation):
+        return replace(deposit, range=f"{deposit.range}, by deposit alone")
+    beside = f"deposit: {deposit.main}" if evaluation.money is not None else ""
+    return Figure(main=NOT_RECKONED, bare=NOT_RECKONED, range=beside)
+
+
+def _month_of_a_deposit(money: MoneyAccount | None) -> Figure:
     if money is None:
         return numbers.UNKNOWN
     cost = money.next_month
@@ -394,7 +409,7 @@ def _nothing_told(
 def _many(needy: Sequence[Evaluation], count: int, plant: Plant) -> tuple[str, str]:
     verb = "needs" if len(needy) == 1 else "need"
     opening = f"{count_word(len(needy)).capitalize()} of {count:,} exchangers {verb} a decision."
-    sums = [e.money for e in needy if e.money is not None]
+    sums = [e.money for e in needy if e.money is not None and is_reckoned(e)]
     rest = []
     if sums:
         # Intervals of different exchangers are taken as independent: half-widths add in quadrature.
@@ -402,7 +417,8 @@ def _many(needy: Sequence[Evaluation], count: int, plant: Plant) -> tuple[str, s
         half = sum(((m.next_month.high - m.next_month.low) / 2) ** 2 for m in sums) ** 0.5
         total = Estimate(value=value, low=value - half, high=value + half)
         rest.append(
-            f"Together their next {DAYS} days cost {numbers.money(total, sums[0].currency).text}."
+            f"Together their next {DAYS} days cost {numbers.money(total, sums[0].currency).text}"
+            " by deposit."
         )
     rest.append(f"First is {place(needy[0].tag, plant)}: {_lower(headline(needy[0], plant))}.")
     return opening, " ".join(rest)

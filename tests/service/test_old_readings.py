@@ -76,6 +76,13 @@ def test_the_notice_names_the_day_and_the_dates_that_went_by() -> None:
     assert "past" not in before
 
 
+def test_days_are_counted_from_date_to_date_of_the_site() -> None:
+    # eight days and an hour, from late in the evening until after midnight
+    late = replace(made_up.deposit(), through_utc=datetime(2026, 11, 22, 22, tzinfo=UTC))
+    said = plain(old_readings(late, replace(PLANT, zone=UTC), datetime(2026, 12, 1, 3, tzinfo=UTC)))
+    assert "end on 22 November 2026, 9 days ago" in said
+
+
 def test_the_plants_notice_names_those_that_are_old_among_others() -> None:
     fresh, stale = made_up.clean(), made_up.deposit()
     fresh = replace(fresh, through_utc=LATER - DAY)

@@ -32,7 +32,7 @@ def test_one_day_of_a_visit_is_spoken_of() -> None:
     told = _status(evaluation).avoidable_cost
     assert told.best_visit == datetime(2026, 12, 7, tzinfo=UTC)
     assert told.visit_brings.value == evaluation.money.best_net_benefit.value
-    assert facts(evaluation, (), PLANT)[-1].label == "A visit on 7\u00a0Dec brings"
+    assert facts(evaluation, PLANT)[-1].label == "A visit on 7\u00a0Dec brings"
     assert "about 7\u00a0December\u00a02026" in money_part(evaluation, PLANT).heading
     assert "7\u00a0December\u00a02026" in "".join(p["t"] for p in _document(evaluation)["request"])
 
@@ -55,7 +55,7 @@ def test_one_month_of_waiting_is_spoken_of() -> None:
     """Thirty days from the end of the readings; a list names a row's own where they differ."""
     evaluation = made_up.deposit()
     days = f"30 days from {dates.short_day(evaluation.through_utc, PLANT.zone)}"
-    assert f"{days} cost" in [f.label for f in facts(evaluation, (), PLANT)]
+    assert f"{days} cost" in [f.label for f in facts(evaluation, PLANT)]
     assert f"{days} cost" in [f["label"] for f in _document(evaluation)["figures"]]
     assert _status(evaluation).avoidable_cost.next_month_from == evaluation.through_utc
     older = replace(evaluation, through_utc=evaluation.through_utc - timedelta(days=40))

@@ -349,6 +349,14 @@ def test_cleaning_comes_first_then_what_costs_most():
     assert sorted(e.tag for e in ranked) == sorted(e.tag for e in cases)
 
 
+def test_a_cost_that_is_not_reckoned_is_not_taken_for_a_small_one():
+    hidden = replace(
+        made_up.building_side("Z"), money=made_up.money(Estimate(value=2, low=-1, high=4))
+    )
+    told = replace(made_up.add_plates("A"), money=made_up.money(Estimate(value=9, low=8, high=10)))
+    assert [e.tag for e in rank([told, hidden])] == ["Z", "A"]
+
+
 def test_an_unknown_cost_counts_as_the_most_it_could_be():
     def costing(tag, low, value, high):
         month = Estimate(value=value, low=low, high=high)

@@ -19,8 +19,10 @@ from analytics.vocabulary.records import (
     VerdictKind,
     VisitProof,
 )
+from service.documents.contents import page_one
 from service.pages import account_sections
 from service.register.plant import DisplayUnits
+from service.usecases.status import status_of
 from service.wording import causes, dates, explaining, limits, numbers, proofs, reasons, verdicts
 from service.wording.remarks import REMARKS, remark_text
 from tests.service import made_up
@@ -284,7 +286,8 @@ def test_a_single_exchanger_is_not_told_of_twice() -> None:
 
 
 def test_cost_that_may_be_nothing_is_at_most() -> None:
-    assert verdicts.month_of_waiting(made_up.thermometer()).main == f"at most{NB}€25"
+    unsure = replace(made_up.clean_later(), money=made_up.thermometer().money)
+    assert verdicts.month_of_waiting(unsure).main == f"at most{NB}€25"
     assert not verdicts.is_a_loss(Estimate(value=5, low=-1, high=9))
 
 
@@ -411,6 +414,29 @@ FEW = Remark(code="few_days", numbers={"days": 28, "needed": 55, "yardstick": 35
 SWAPPED = Remark(
     code="points_swapped", numbers={"share": 1.0}, words={"role": "primary_supply_temperature"}
 )
+
+
+def test_what_another_cause_costs_is_not_reckoned() -> None:
+    evaluation, plant = made_up.thermometer(), made_up.whole_plant()
+    shown = verdicts.month_of_waiting(evaluation)
+    assert (shown.main, shown.range) == ("not reckoned", f"deposit: at most{NB}€25")
+    cost = status_of(plant, evaluation.tag, evaluation, 1, made_up.THROUGH).avoidable_cost
+    assert cost.next_month.value is None
+    assert "not reckoned" in (cost.next_month.reason or "")
+    exchanger = plant.exchanger(evaluation.tag)
+    assert exchanger is not None
+    paper = page_one(plant, exchanger, evaluation, (), made_up.THROUGH)
+    assert {f["figure"] for f in paper["figures"]} >= {"not reckoned"}
+    assert "not reckoned" in paper["sure"]
+
+
+def test_a_registered_price_of_a_visit_needs_no_flow() -> None:
+    plant, evaluation = made_up.whole_plant(), made_up.temperatures_only()
+    exchanger = made_up.exchanger(evaluation.tag, "Block A")
+    priced = replace(exchanger, tariff=replace(exchanger.tariff, visit_clean_in_place=900.0))
+    plant = replace(plant, exchangers=(priced,))
+    cost = status_of(plant, evaluation.tag, evaluation, 1, made_up.THROUGH).avoidable_cost
+    assert cost.visit_price.value == (exchanger.tariff.visit_open_and_clean or 900.0)
 
 
 @pytest.mark.parametrize(
