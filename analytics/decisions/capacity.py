@@ -25,6 +25,7 @@ CHANGED_DAYS, CHANGED_BELOW_K = (
 )  # on either side of a change of use; below the heating limit
 CHANGED_LEAST = 0.12  # ln of the load: seasons differ by less (sun, habits)
 BENT_PER_K = 0.004  # how far a load may bend away from its line, as a standard deviation of ln
+COLDEST = 0.02  # share of the days beyond which the line is carried on
 LEAST_RANGE_K = 5.0  # of daily outdoor temperature below the heating limit
 HEATING_LIMITS_degC = np.arange(8.0, 20.5, 0.5)
 SET_POINT_MISSED_K = 3.0
@@ -43,6 +44,7 @@ class LoadLine:
     heating_limit_degC: float
     scatter_W: float  # robust standard deviation of a day about the line
     covariance: Floats  # (2, 2) of base and slope
+    coldest_degC: float = -np.inf  # to which days were seen
 
     def load_W(self, outdoor_degC: Floats) -> Floats:
         """Return the fitted load."""
@@ -50,11 +52,16 @@ class LoadLine:
         return np.asarray(self.base_W + self.slope_W_K * below)
 
     def at(self, outdoor_degC: float) -> Estimate:
-        """Return the load that days at that outdoor temperature have in the mean; single ones scatter."""
+        """Return the load that days at that outdoor temperature have in the mean; single ones scatter.
+
+        Beyond the coldest days that were seen it may bend away from its line.
+        """
         below = max(self.heating_limit_degC - outdoor_degC, 0.0)
         row = np.array([1.0, below])
         sd = float(np.sqrt(row @ self.covariance @ row))
         value = float(row @ (self.base_W, self.slope_W_K))
+        bend = value * BENT_PER_K * max(self.coldest_degC - outdoor_degC, 0.0)
+        sd = float(np.hypot(sd, bend))
         return Estimate(value=value, low=max(value - 1.645 * sd, 0.0), high=value + 1.645 * sd)
 
 
@@ -92,6 +99,7 @@ def fit_load_line(outdoor_degC: Floats, load_W: Floats) -> LoadLine | None:
         heating_limit_degC=limit,
         scatter_W=scatter,
         covariance=covariance * (1.0 + alike) / (1.0 - alike),
+        coldest_degC=float(np.quantile(outdoor, COLDEST)),
     )
 
 

@@ -60,15 +60,28 @@ def test_load_line_is_found_under_noise_and_holidays():
     assert line.heating_limit_degC == pytest.approx(15.0, abs=1.5)
 
 
-def test_interval_of_the_design_load_holds_the_mean_nine_times_in_ten():
+def test_interval_of_the_load_holds_the_mean_nine_times_in_ten():
     hits = []
     for seed in range(80):
         rng = np.random.default_rng(seed)
         outdoor, load = _days(rng, noise=0.0)
         load = load + 20_000 * rng.standard_normal(len(load))
-        found = fit_load_line(outdoor, load).at(-12.0)
-        hits.append(found.low <= 30_000 + 20_000 * 27 <= found.high)
+        line = fit_load_line(outdoor, load)
+        found = line.at(line.coldest_degC)
+        truth = 30_000 + 20_000 * (15.0 - line.coldest_degC)
+        hits.append(found.low <= truth <= found.high)
     assert 0.8 <= np.mean(hits) <= 0.98
+
+
+def test_a_load_beyond_the_coldest_days_is_known_less_well():
+    """A building whose load grows by half a hundredth less for each kelvin below -2 degC, seen down to -4."""
+    outdoor = np.linspace(-4.0, 18.0, 200)
+    load = 30_000 + 20_000 * np.maximum(15.0 - outdoor, 0.0)
+    load *= 1 - 0.005 * np.maximum(-2.0 - outdoor, 0.0)
+    line = fit_load_line(outdoor, load + 500.0 * np.random.default_rng(3).standard_normal(200))
+    inside, beyond = line.at(-3.0), line.at(-12.0)
+    assert beyond.high - beyond.low > 5 * (inside.high - inside.low)
+    assert beyond.low < (30_000 + 20_000 * 27) * (1 - 0.005 * 10) < beyond.value
 
 
 @pytest.mark.parametrize("factor", [0.8, 1.25, 1.5])
