@@ -184,6 +184,7 @@ class Exchanger:
     limits: Limits = field(default_factory=Limits)
     tariff: Tariff = field(default_factory=Tariff)
     design_outdoor_degC: float | None = None
+    assumed: tuple[str, ...] = ()  # of "passes" and "ports": what nobody registered
     # by role, in its SI unit, for those that are said to be logged on change of value by so much
     change_increments: Mapping[str, float] = field(default_factory=dict)
 

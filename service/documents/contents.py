@@ -354,16 +354,25 @@ def _cautions(plant: Plant, exchanger: Exchanger) -> list[Pieces]:
     ]  # fmt: skip
 
 
+def _taken(text: str, name: str, exchanger: Exchanger) -> str:
+    """Mark what nobody registered: on a sheet for the plant room it would pass for a fact."""
+    return f"{text} (assumed)" if name in exchanger.assumed else text
+
+
 def _what_is_there(plant: Plant, exchanger: Exchanger) -> list[list[str]]:
     unknown = "not registered"
     area = f"{exchanger.area_m2:,.1f}{NBSP}m²" if exchanger.area_m2 else "area not registered"
     length = numbers.measure_of("dimension_m", plant.units)
     dimension = exchanger.tightening_dimension_m
     ports = {"front": "all in front", "both ends": "at both ends"}[exchanger.ports]
+    passes = f"{exchanger.primary.passes} and {exchanger.secondary.passes}"
     return [
         ["Plates, effective area", f"{exchanger.plates}, {area}" if exchanger.plates else unknown],
         ["Most plates, frame and bolts", str(exchanger.plates_most or unknown)],
-        ["Passes, ports", f"{exchanger.primary.passes} and {exchanger.secondary.passes}, {ports}"],
+        [
+            "Passes, ports",
+            f"{_taken(passes, 'passes', exchanger)}, {_taken(ports, 'ports', exchanger)}",
+        ],
         [
             "Tightening dimension as built",
             numbers.single(dimension, length) if dimension else unknown,

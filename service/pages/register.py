@@ -58,7 +58,7 @@ def _rows(exchanger: Exchanger, plant: Plant) -> Iterator[tuple[str, str]]:
     yield "Design duty", _value(exchanger.design_duty_W, "duty_W", plant)
     yield "Area, all plates", _value(exchanger.area_m2, "area_m2", plant)
     yield "Plates; most", f"{exchanger.plates or _NOT_KNOWN}; {exchanger.plates_most or _NOT_KNOWN}"
-    yield "Ports", exchanger.ports
+    yield "Ports", f"{exchanger.ports}{', assumed' if 'ports' in exchanger.assumed else ''}"
     yield "Tightening dimension", _value(exchanger.tightening_dimension_m, "dimension_m", plant)
     yield "Primary, design", _stream(exchanger.primary, plant)
     yield "Secondary, design", _stream(exchanger.secondary, plant)

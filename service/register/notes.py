@@ -38,6 +38,7 @@ def _consequences(table: ExchangerTable, exchanger: Exchanger) -> list[str]:
     found += _single_meter(table)
     if table.area_m2 is None:
         found.append("without area_m2: UA, but no U and no fouling resistance")
+    found += _pack_defaults(table)
     if table.insulated is None:
         found.append("without insulated: taken as bare; the loss to the room is told as if it were")
     if table.plates is None:
@@ -66,6 +67,17 @@ def _consequences(table: ExchangerTable, exchanger: Exchanger) -> list[str]:
             'more than one pass with ports = "front": such packs have "both ends"; check it'
         )
     return found
+
+
+def _pack_defaults(table: ExchangerTable) -> list[str]:
+    """Say how passes and ports are taken where the register is silent."""
+    sides = (("primary", table.primary), ("secondary", table.secondary))
+    silent = [f"{name}.passes" for name, s in sides if "passes" not in s.model_fields_set]
+    taken = ["one pass"] if silent else []
+    if "ports" in table.assumed:
+        silent.append("ports")
+        taken.append("all ports in front")
+    return [f"without {', '.join(silent)}: taken as {', '.join(taken)}"] if silent else []
 
 
 def _design(table: ExchangerTable, exchanger: Exchanger) -> list[str]:

@@ -351,6 +351,14 @@ class ExchangerTable(Table):
     meters: dict[Role, MeterTable] = Field(default_factory=dict)
     thermometers: dict[Role, ThermometerTable] = Field(default_factory=dict)
 
+    @property
+    def assumed(self) -> tuple[str, ...]:
+        """Which of passes and ports the register leaves to their defaults."""
+        streams = (self.primary, self.secondary)
+        silent = any("passes" not in s.model_fields_set for s in streams)
+        ports = "ports" not in self.model_fields_set
+        return (*(("passes",) if silent else ()), *(("ports",) if ports else ()))
+
     def to_record(
         self, plant: PlantTable, site_tariff: TariffTable | None, read_table: TableReader
     ) -> Exchanger:
@@ -380,6 +388,7 @@ class ExchangerTable(Table):
             limits=self.limits.to_record(),
             tariff=self.tariff.over(site_tariff).to_record(),
             design_outdoor_degC=plant.design_outdoor_degC if outdoor is None else outdoor,
+            assumed=self.assumed,
             change_increments={
                 role: step
                 for role, p in self.points.items()

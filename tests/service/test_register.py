@@ -8,6 +8,7 @@ import pytest
 
 from analytics.vocabulary.errors import RegisterError
 from analytics.vocabulary.records import Deed, Pipe
+from service.documents.contents import page_two
 from service.register.editing import (
     Occupied,
     PointChange,
@@ -19,6 +20,7 @@ from service.register.editing import (
 from service.register.instruments import describe_meter, describe_thermometer
 from service.register.maintenance import HEADER, entry, read_maintenance
 from service.register.reading import example_register, parse_register, read_register
+from tests.service import made_up
 
 
 @pytest.fixture
@@ -397,3 +399,18 @@ def test_only_what_is_missing_of_the_design_is_named(example):
     notes = parse_register("\n".join(lines), "p.toml", folder=Path()).notes["HX-01"]
     assert "without design_outdoor_degC: no statement on whether there are enough plates" in notes
     assert any(n.startswith("without primary.design_flow_m3_h: the reference") for n in notes)
+
+
+def test_passes_and_ports_that_nobody_registered_are_marked(tmp_path):
+    text = "\n".join(
+        line for line in example_register().splitlines()
+        if not line.startswith(("ports =", "passes ="))
+    )  # fmt: skip
+    plant = parse_register(text, "p.toml", folder=tmp_path)
+    note = "without primary.passes, secondary.passes, ports: taken as one pass, all ports in front"
+    assert note in plant.notes["HX-01"]
+    sheet = page_two(plant, plant.exchanger("HX-01"), made_up.nothing_known("HX-01"))
+    said = dict(sheet["there"])["Passes, ports"]
+    assert said == "1 and 1 (assumed), all in front (assumed)"
+    known = parse_register(example_register(), "p.toml", folder=tmp_path)
+    assert known.exchanger("HX-01").assumed == ()
