@@ -166,7 +166,8 @@ def _nothing_found(text: str, name: str) -> IngestError:
     lines = [line for line in text.splitlines() if line.strip()]
     if not lines:
         return IngestError(f"{name}: the file is empty. Export the trends again.")
-    if len(lines) <= 2:
+    # below a title alone, a line without a figure is the header
+    if len(lines) == 1 or (len(lines) == 2 and not any(map(str.isdigit, lines[1]))):
         return IngestError(
             f"{name}: holds a header and no data: {lines[0][:80]!r}. "
             "Export a period in which the points were logged."

@@ -49,8 +49,10 @@ def time_axis(
     for at, text in marks:
         x = scale.at(at)
         drawing.line(x, frame.bottom, x, frame.bottom + 4, "axis")
-        # a January too wide for its place is told by its year alone
-        for wording in (text, text.split(NBSP)[-1]):
+        # too wide for its place, a January is told by its year alone, a day by its number
+        parts = text.split(NBSP)
+        short = parts[0] if parts[0].isdigit() else parts[-1]
+        for wording in (text, short):
             half = text_width(wording, 12) / 2
             if x - half >= free_from and x + half <= drawing.width:
                 drawing.label(x, frame.bottom + 18, wording, "tick", "middle")

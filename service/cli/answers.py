@@ -15,12 +15,13 @@
     cleanliness_factor, fouling_resistance, duty_at_reference, duty_clean_at_reference
     clean_taken_from    "known clean period", "first weeks" (nobody vouches for them: only what was
                         lost since then counts), "nameplate" or null
-    approach            {now, at_reference, clean_at_reference, limit}
+    approach            {last_day, at_reference, clean_at_reference, limit}
     limit_reached       {earliest, median, latest, chance_within_horizon, horizon_days,
                         passed_since, reason}; nine times in ten between earliest and latest,
                         null: beyond the horizon
     avoidable_cost      {since, counted_from, so_far, next_month, next_month_from, next_year,
-                        visit_price, best_visit, visit_brings}; next_month: thirty days
+                        visit_price, best_visit, visit_brings}; next_month: thirty days. What a
+                        deposit costs; null with a reason where the verdict names another cause
     data_health         {grade, instrumentation, first, last, hours_running, hours_evidence,
                         hours_set_aside, missing_roles, consequences, logger_gaps}, hours over the last
                         30 days of readings, set aside by reason; or null. logger_gaps: [{role, count,
@@ -68,7 +69,7 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
       assessed_through, state_as_of
       cleanliness_factor, fouling_resistance, duty_at_reference,
       duty_clean_at_reference, clean_taken_from
-      approach            {now, at_reference, clean_at_reference, limit}
+      approach            {last_day, at_reference, clean_at_reference, limit}
       limit_reached       {earliest, median, latest, chance_within_horizon,
                            horizon_days, passed_since, reason}
       avoidable_cost      {since, counted_from, so_far, next_month (30 days),

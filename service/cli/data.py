@@ -245,6 +245,9 @@ def _print_check(checked: "ImportCheck", *, accept: bool) -> None:
         say("  An import will be refused while a question is open: correct it, or add --accept.")
 
 
+_FINDINGS_SHOWN = 3
+
+
 def _print_outcome(outcome: "ImportOutcome", ledger: Any) -> None:
     from service.cli.output import note, say
 
@@ -259,12 +262,16 @@ def _print_outcome(outcome: "ImportOutcome", ledger: Any) -> None:
         f"{outcome.new_values:,} values new, {outcome.changed_values:,} values changed."
     )
     if outcome.refused_rows:
-        for finding in ledger.findings(outcome.run, limit=3):
-            if finding["severity"] == "note":
-                continue  # they tell of no row that was refused
+        told = [
+            f for f in ledger.findings(outcome.run) if f["severity"] != "note"
+        ]  # notes tell of no row that was refused
+        for finding in told[:_FINDINGS_SHOWN]:
             line = f" line {finding['line']}" if finding["line"] is not None else ""
             column = f", column {finding['column']}" if finding["column"] else ""
             note(f"  {outcome.name}{line}{column}: {finding['text']}")
+        more = max(len(told), outcome.refused_rows) - _FINDINGS_SHOWN
+        if more > 0:
+            note(f"  and {more:,} more; --report FILE tells of all reasons.")
 
 
 @app.command("assess")

@@ -4,7 +4,7 @@ A text is a list of pieces, each with ``t`` and, where it is set bold, ``b``.
 """
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from analytics.vocabulary.records import (
@@ -56,10 +56,13 @@ def _mixed(*pieces: tuple[str, bool]) -> Pieces:
     return [{"t": t, "b": b} for t, b in pieces]
 
 
-def document_number(tag: str, events: Sequence[MaintenanceEvent], made_utc: datetime) -> str:
-    """Return the number of the document, as ``HX-03/2026-1``: the year's visits so far, plus one."""
-    visits = sum(e.at_utc.year == made_utc.year and e.at_utc <= made_utc for e in events)
-    return f"{tag}/{made_utc.year}-{visits + 1}"
+def document_number(tag: str, made_utc: datetime, zone: tzinfo) -> str:
+    """Return the number of the document, ``HX-03/2026-11-23``: the day it is made, in the site's zone.
+
+    Documents are made whenever one is looked at and counted nowhere, so that a running number would
+    be none.
+    """
+    return f"{tag}/{made_utc.astimezone(zone).date().isoformat()}"
 
 
 def page_one(
@@ -74,7 +77,7 @@ def page_one(
     place = f"{exchanger.tag}, {exchanger.building}" if exchanger.building else exchanger.tag
     return {
         "plant": plant.name,
-        "number": document_number(exchanger.tag, events, made_utc),
+        "number": document_number(exchanger.tag, made_utc, plant.zone),
         "date": dates.long_day(made_utc, plant.zone),
         "tag": exchanger.tag,
         "place": ", ".join(p for p in (place, exchanger.room) if p),

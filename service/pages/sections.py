@@ -272,8 +272,8 @@ def _present_heading(latest: LatestInterval, plant: Plant) -> str:
     if "stopped" in latest.set_aside:
         return "In the newest interval it was not running."
     if now is None:
-        return "The newest approach cannot be told."
-    heading = f"The newest approach is {numbers.single(now, measure)}."
+        return "In the newest interval the approach cannot be told."
+    heading = f"In the newest interval the approach is {numbers.single(now, measure)}."
     if clean is not None and max(now, clean) < _HARDLY_SHOWS_K:
         return "At the newest load the approach is too small to show a deposit."
     if clean is None or "low_load" in latest.set_aside:

@@ -60,7 +60,7 @@ class StatedCause:
 class Approach:
     """Primary return minus secondary return."""
 
-    now: Figure  # as measured, mean of the last day's steady hours
+    last_day: Figure  # as measured, mean of the steady hours of the last day with any
     at_reference: Figure  # what the plates, as they are, would show at the reference condition
     clean_at_reference: Figure
     limit: Figure
@@ -319,7 +319,7 @@ def _approach(
         f"{exchanger.limits.cleanliness_factor:g}"
     )
     return Approach(
-        now=_figure(None if state is None else state.approach_K, "K", why),
+        last_day=_figure(None if state is None else state.approach_K, "K", why),
         at_reference=_figure(None if state is None else state.approach_reference_K, "K", no_flow),
         clean_at_reference=_figure(
             None if evaluation is None else clean_today(evaluation), "K", no_flow

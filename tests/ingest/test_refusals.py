@@ -36,6 +36,8 @@ REFUSED = {
     "empty": (b"", "is empty"),
     "blank": (b"\n \n\n", "is empty"),
     "header only": (HEAD.encode(), "no data"),
+    "title and header": (b"Trend log\n" + HEAD.encode(), "no data"),
+    "a row without a stamp": (b"a;b\n1;2\n", "no time column found"),
     "zeros": (HEAD.encode() + b"\0\1\2" * 100, "no text"),
     "spreadsheet": (spreadsheet(), "Export the trends as CSV"),
     "portable document": (b"%PDF-1.7 ...", "Export the trends as CSV"),

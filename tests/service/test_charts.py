@@ -142,6 +142,15 @@ def test_labels_are_moved_apart() -> None:
     assert min(b - a for a, b in pairwise(ordered)) >= 5.0
 
 
+def test_days_of_a_narrow_week_keep_their_numbers() -> None:
+    chart = trends_chart(made_up.deposit().intervals.iloc[-672:], "HX-03", PLANT, width=354.0)
+    assert chart is not None
+    shown = [text for text, _ in _label_boxes(chart.svg)]
+    days = [t for t in shown if t.isdigit() or t.endswith("Nov")]
+    assert len(days) >= 6
+    assert all(d[0].isdigit() for d in days)
+
+
 def test_hours_set_aside_are_counted_by_reason() -> None:
     week = CASES["deposit"].intervals.iloc[-672:]
     hours = set_aside_hours(week)

@@ -456,6 +456,16 @@ def test_watch_counts_what_it_refused(run, workspace, write_trends):
     assert "october.csv: 47 rows, 1 line and 1 cell refused; HX-01." in done.stdout
 
 
+def test_an_import_says_how_many_more_lines_it_refused(run, workspace, write_trends):
+    lines = write_trends().strip().split("\n")
+    for n in range(5, 9):
+        lines[n] += ",0"
+    (workspace / "october.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    done = run("import", str(workspace / "october.csv"))
+    assert done.stderr.count("october.csv line") == 3
+    assert "and 1 more" in done.stderr
+
+
 def test_a_check_says_why_it_would_add_nothing(run, trend_file, tmp_path):
     """Points that nobody registered: not "0 rows", but why, and what to do."""
     other = tmp_path / "other.csv"

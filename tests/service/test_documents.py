@@ -3,6 +3,7 @@
 import io
 from dataclasses import replace
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import pytest
 from pypdf import PdfReader
@@ -108,11 +109,9 @@ def test_a_long_text_makes_no_third_page() -> None:
     assert "signature" in first
 
 
-def test_document_is_numbered_by_the_visits_of_its_year() -> None:
-    events = made_up.events()  # one visit in 2025, one in June 2026
-    assert document_number("HX-03", events, datetime(2026, 11, 23, tzinfo=UTC)) == "HX-03/2026-2"
-    assert document_number("HX-03", events, datetime(2026, 3, 1, tzinfo=UTC)) == "HX-03/2026-1"
-    assert document_number("HX-03", events, datetime(2027, 1, 5, tzinfo=UTC)) == "HX-03/2027-1"
+def test_document_is_numbered_by_its_day_at_the_site() -> None:
+    late = datetime(2026, 12, 31, 23, 30, tzinfo=UTC)
+    assert document_number("HX-03", late, ZoneInfo("CET")) == "HX-03/2027-01-01"
 
 
 def test_bare_exchanger_is_described_as_not_registered() -> None:

@@ -334,7 +334,7 @@ def test_exchanger_page_says_the_findings(client: Client) -> None:
         "the approach has about doubled, from 3.0 K clean to 5.9 K",
         "Both sides report the same heat, as far as the classes of their meters tell.",
         "No thermometer is seen to be off; their errors are known to ±0.3 K.",
-        "The newest approach is 3.1 K. Clean it would be 1.5 K.",
+        "In the newest interval the approach is 3.1 K. Clean it would be 1.5 K.",
         "40 times less likely",
         "A visit about 7 December 2026 brings the most",
     ):
@@ -438,7 +438,7 @@ def test_week_of_raw_trends_is_chosen_by_query(client: Client) -> None:
 
 
 def test_present_values_can_be_taken_anew(client: Client) -> None:
-    assert "The newest approach is" in client.get("/exchangers/HX-03/now")
+    assert "In the newest interval the approach is" in client.get("/exchangers/HX-03/now")
     assert "No newest values." in client.get("/exchangers/HX-08/now")
 
 
