@@ -378,7 +378,7 @@ def _what_is_there(plant: Plant, exchanger: Exchanger) -> list[list[str]]:
         ],
         [
             "Tightening dimension as built",
-            numbers.single(dimension, length) if dimension else unknown,
+            numbers.single(dimension, length) if dimension else "not registered for this pack",
         ],
     ]
 

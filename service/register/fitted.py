@@ -24,16 +24,15 @@ def as_fitted(
 ) -> Exchanger:
     """Return the exchanger with the plates fitted at ``at_utc``, and their area as far as it is known.
 
-    The register's number is that at the start of the record. Of N plates N - 2 transfer heat.
+    The register's number is that at the start of the record. Of N plates N - 2 transfer heat. Its
+    tightening dimension is of that number: another pack must not be tightened to it.
     """
     changed = last_change_of_plates(exchanger, events, at_utc)
-    if changed is None or not changed.plates_after:
+    if changed is None or not changed.plates_after or changed.plates_after == exchanger.plates:
         return exchanger
-    plates, before = changed.plates_after, exchanger.plates
-    known = exchanger.area_m2 is not None and before is not None and min(plates, before) > 2
-    area = None
-    if known:
-        assert exchanger.area_m2 is not None
-        assert before is not None
-        area = exchanger.area_m2 * (plates - 2) / (before - 2)
-    return replace(exchanger, plates=plates, area_m2=area)
+    plates, before, area = changed.plates_after, exchanger.plates, exchanger.area_m2
+    if area is not None and before is not None and min(plates, before) > 2:
+        area = area * (plates - 2) / (before - 2)
+    else:
+        area = None
+    return replace(exchanger, plates=plates, area_m2=area, tightening_dimension_m=None)

@@ -117,7 +117,7 @@ def test_document_is_numbered_by_its_day_at_the_site() -> None:
 def test_bare_exchanger_is_described_as_not_registered() -> None:
     exchanger = made_up.bare_exchanger("HX-10")
     sheet = page_two(PLANT, exchanger, made_up.nothing_known())
-    assert dict(sheet["there"])["Tightening dimension as built"] == "not registered"
+    assert dict(sheet["there"])["Tightening dimension as built"] == "not registered for this pack"
     assert dict(sheet["expected"])["Deposit, fouling resistance"] == "cannot tell"
     request = page_one(PLANT, exchanger, made_up.nothing_known(), (), made_up.THROUGH)
     assert {f["figure"] for f in request["figures"]} == {"cannot tell"}

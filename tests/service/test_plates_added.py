@@ -39,6 +39,9 @@ def test_plates_and_area_are_those_fitted() -> None:
     fitted = as_fitted(registered, [event], made_up.THROUGH)
     sheet = dict(page_two(PLANT, fitted, made_up.clean())["there"])
     assert sheet["Plates, effective area"].startswith("80, 15.6")
+    # a pack of 80 plates tightened to the dimension of 62 would be crushed
+    assert registered.tightening_dimension_m is not None
+    assert fitted.tightening_dimension_m is None
     assert sections.pack_rows(fitted, PLANT, event)[0][1] == "80"
 
 
