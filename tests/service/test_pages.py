@@ -51,9 +51,6 @@ class MadeUpLedger:
     def now(self) -> datetime:
         return self.clock
 
-    def unacknowledged(self) -> dict[str, int]:
-        return {}
-
     def evaluations(self) -> tuple[Evaluation, ...]:
         return tuple(replace(e, intervals=made_up.empty_intervals()) for e in self.held)
 
