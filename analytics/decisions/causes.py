@@ -137,7 +137,10 @@ def _loss_remark(loss: Estimate | None) -> Remark | None:
 def _deposit_remarks(account: Account, loss: Estimate | None) -> tuple[list[Remark], list[Remark]]:
     lost = _loss_remark(loss)
     speaks_for = [] if lost is None else [lost]
-    against = [Remark(code="no_fall")] if lost is None else []
+    against = []
+    if lost is None:  # without a flow no heat transfer is known that could have fallen
+        known = account.assumed_secondary_m3_s is None
+        against = [Remark(code="no_fall" if known else "temperatures_only")]
     balance = _balance(account)
     if balance is not None:
         middle, half = balance

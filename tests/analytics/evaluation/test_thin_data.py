@@ -154,6 +154,8 @@ def test_four_temperatures_cannot_tell_and_have_no_price():
     assert found.daily["cleanliness_factor"].isna().all()
     assert found.intervals[["UA_W_K", "U_W_m2K"]].isna().all().all()
     assert found.intervals["effectiveness"].notna().any()
+    # of what is not known nobody says that it has not fallen
+    assert not any(r.code == "no_fall" for c in found.causes for r in c.speaks_against)
 
 
 def test_without_an_area_there_is_no_U_and_no_fouling_resistance():
