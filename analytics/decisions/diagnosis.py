@@ -5,7 +5,7 @@ in which they become a verdict. Not here: the evidence (``analytics.trends``), t
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from analytics.trends.model import DEPOSIT, INSTRUMENTS
 from analytics.trends.reference_condition import NINE_IN_TEN, deposit_doubt, estimate
 from analytics.trends.tracking import Explanation, by_onset, matters
 from analytics.vocabulary.quantities import TEMPERATURES
-from analytics.vocabulary.records import CauseKind, Estimate, Remark
+from analytics.vocabulary.records import CauseKind, Estimate
 
 # Log prior odds: most exchanger-weeks nothing moves; a slow loss of U is a deposit more often than
 # an instrument (judgement).
@@ -59,7 +59,6 @@ class Signs:
     building_excess_K: Estimate | None = None
     building_flow_excess: Estimate | None = None
     building_active: bool = False
-    building_since_day: int | None = None
     hunting_step: float | None = None
     hunting_before: float | None = None  # in the reference period
     hunting: bool = False
@@ -75,7 +74,6 @@ class Signs:
     parallel_flow: bool = False
     effectiveness: float | None = None
     parallel_most: float | None = None
-    remarks: tuple[Remark, ...] = field(default_factory=tuple)
 
 
 def weigh(account: Account, hold: SetPointHold | None = None) -> Odds:
