@@ -10,6 +10,7 @@ import numpy as np
 from analytics.trends.account import Account
 from analytics.vocabulary.quantities import PRIMARY_RETURN
 from analytics.vocabulary.records import (
+    BESIDE_THE_PLATES,
     AlertEvent,
     Cause,
     CauseKind,
@@ -26,9 +27,6 @@ from analytics.vocabulary.records import (
 SOON_DAYS = 60
 WOULD_HELP = ("would_help_most", "would_help_and_give_U", "would_let_tell")
 PAYS = 0.8  # chance that a visit pays, for "clean it"
-BESIDE = frozenset({
-    CauseKind.BUILDING_SIDE, CauseKind.CONTROLS, CauseKind.CAPACITY, CauseKind.PIPING, CauseKind.STRAINER,
-})  # fmt: skip
 DEED_OF: dict[CauseKind, VerdictKind] = {
     CauseKind.THERMOMETER: VerdictKind.CHECK_INSTRUMENT,
     CauseKind.FLOW_METER: VerdictKind.CHECK_INSTRUMENT,
@@ -59,9 +57,9 @@ def next_of(ranked: list[Cause], leader: Cause) -> Cause | None:
     What shows beside the plates' account (the building, the load, a strainer) is no rival of what shows in
     it: both may be so.
     """
-    if leader.kind in BESIDE:
+    if leader.kind in BESIDE_THE_PLATES:
         return None
-    ranked = [c for c in ranked if c.kind not in BESIDE]
+    ranked = [c for c in ranked if c.kind not in BESIDE_THE_PLATES]
     return next((c for c in ranked if c is not leader and c.chances > 0), None)
 
 

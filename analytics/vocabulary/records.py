@@ -266,6 +266,12 @@ class CauseKind(StrEnum):
     NOTHING = "nothing moves"
 
 
+# What shows beside the plates' account and may hold along with any state of plates and instruments.
+BESIDE_THE_PLATES = frozenset({
+    CauseKind.BUILDING_SIDE, CauseKind.CONTROLS, CauseKind.CAPACITY, CauseKind.PIPING, CauseKind.STRAINER,
+})  # fmt: skip
+
+
 class VerdictKind(StrEnum):
     """What to do. The order is that of the filter on the first page."""
 

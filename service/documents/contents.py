@@ -239,7 +239,7 @@ def _rivals(evaluation: Evaluation, plant: Plant) -> list[list[str]]:
         return []
     named = (leading.kind, leading.subject)
     others = [c for c in causes_there(evaluation) if (c.kind, c.subject) != named][:_RIVALS]
-    return [[cause_title(c), _against(c, plant), odds_beside(c)] for c in others]
+    return [[cause_title(c), _against(c, plant), odds_beside(c, leading)] for c in others]
 
 
 def _against(cause: Cause, plant: Plant) -> str:

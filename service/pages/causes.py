@@ -3,7 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analytics.vocabulary.records import Cause, CauseKind, Evaluation, Remark, VerdictKind
+from analytics.vocabulary.records import (
+    BESIDE_THE_PLATES,
+    Cause,
+    CauseKind,
+    Evaluation,
+    Remark,
+    VerdictKind,
+)
 from service.register.plant import Plant
 from service.wording.causes import (
     cause_in_a_sentence,
@@ -12,7 +19,7 @@ from service.wording.causes import (
     looks_alike,
     odds_beside,
 )
-from service.wording.reasons import BESIDE_THE_PLATES, by_temperatures_alone, causes_there
+from service.wording.reasons import by_temperatures_alone, causes_there
 from service.wording.remarks import remark_text
 
 _LOSSES = frozenset({CauseKind.DEPOSIT, CauseKind.BUILDING_SIDE, CauseKind.CAPACITY})
@@ -118,7 +125,7 @@ def compared_with(evaluation: Evaluation) -> str:
 def rows(evaluation: Evaluation, plant: Plant) -> list[CauseRow]:
     """Return the competing explanations, the leading one first."""
     costs = evaluation.money is not None and evaluation.money.next_month.low > 0
-    beside = _is_beside(evaluation)
+    leader = evaluation.verdict.cause
     # where two are left standing, both say how likely they are, whichever leads
     told = 2 if _is_undecided(evaluation) else 1
     return [
@@ -126,18 +133,12 @@ def rows(evaluation: Evaluation, plant: Plant) -> list[CauseRow]:
             title=cause_title(cause),
             speaks_for=_said(cause.speaks_for, plant),
             speaks_against=_said(cause.speaks_against, plant),
-            odds=chances(cause.chances) if position < told else _odds(cause, beside=beside),
+            odds=chances(cause.chances) if position < told else odds_beside(cause, leader),
             leading=position == 0,
             costs=position == 0 and cause.kind in _LOSSES and costs,
         )
         for position, cause in enumerate(_ordered(evaluation))
     ]
-
-
-def _odds(cause: Cause, *, beside: bool) -> str:
-    if beside and cause.kind is CauseKind.NOTHING:
-        return "holds along with it"
-    return odds_beside(cause)
 
 
 def _said(remarks: Sequence[Remark], plant: Plant) -> str:

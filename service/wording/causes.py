@@ -3,7 +3,7 @@
 from math import isfinite
 
 from analytics.vocabulary.quantities import ROLES
-from analytics.vocabulary.records import Cause, CauseKind, MaintenanceEvent
+from analytics.vocabulary.records import BESIDE_THE_PLATES, Cause, CauseKind, MaintenanceEvent
 from service.wording.numbers import NBSP
 
 _TITLES: dict[CauseKind, str] = {
@@ -24,10 +24,6 @@ _IN_A_SENTENCE: dict[CauseKind, str] = {
     CauseKind.STRAINER: "a blocked strainer",
     CauseKind.NOTHING: "that nothing has changed",
 }
-_BESIDE = frozenset({
-    CauseKind.BUILDING_SIDE, CauseKind.CONTROLS, CauseKind.CAPACITY, CauseKind.PIPING,
-    CauseKind.STRAINER,
-})  # fmt: skip
 _LIKELIHOOD_CAP = 1000
 
 
@@ -84,7 +80,7 @@ def looks_alike(cause: Cause) -> bool:
     return cause.kind is CauseKind.FLOW_METER and alone
 
 
-def odds_beside(cause: Cause) -> str:
+def odds_beside(cause: Cause, leader: Cause | None = None) -> str:
     """Return how a cause that does not lead compares with the one that does.
 
     What shows beside the plates' account (the building, the load, a strainer) competes with nothing
@@ -92,7 +88,9 @@ def odds_beside(cause: Cause) -> str:
     """
     if looks_alike(cause):
         return "cannot be told from a deposit"
-    if cause.kind in _BESIDE and cause.times_less_likely < 1.5:
+    if leader is not None and leader.kind in BESIDE_THE_PLATES and cause.kind is CauseKind.NOTHING:
+        return "holds along with it"
+    if cause.kind in BESIDE_THE_PLATES and cause.times_less_likely < 1.5:
         return "holds along with it"
     return times_less_likely(cause.times_less_likely)
 

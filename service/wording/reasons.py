@@ -6,6 +6,7 @@ Lives here: what stands behind a verdict. Not here: the verdict itself (``verdic
 from datetime import UTC, tzinfo
 
 from analytics.vocabulary.records import (
+    BESIDE_THE_PLATES,
     Cause,
     CauseKind,
     Estimate,
@@ -17,13 +18,6 @@ from service.register.plant import DisplayUnits, Plant
 from service.wording import dates, numbers
 from service.wording.causes import cause_in_a_sentence, looks_alike, times_less_likely
 from service.wording.remarks import remark_text
-
-# What may hold along with any state of the plates and their instruments.
-BESIDE_THE_PLATES = frozenset({
-    CauseKind.BUILDING_SIDE, CauseKind.CONTROLS, CauseKind.CAPACITY, CauseKind.PIPING,
-    CauseKind.STRAINER,
-})  # fmt: skip
-
 
 # Reasons whose numbers the explanation gives in fewer words.
 _IN_NUMBERS = frozenset({"visit_unlogged", "plates_unlogged", "wandered", "loss_at_reference"})

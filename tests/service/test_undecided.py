@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from analytics.vocabulary.records import Cause, CauseKind, Remark, Verdict, VerdictKind
 from service.pages import causes
+from service.wording.causes import odds_beside
 from service.wording.reasons import runner_up
 from service.wording.verdicts import home_sentence
 from tests.service import made_up
@@ -64,3 +65,10 @@ def test_a_single_meter_has_no_odds_against_the_deposit_it_looks_like():
     assert "which a single meter cannot tell from it: together 98" in said
     assert causes.rows(found, made_up.plant())[1].odds == "cannot be told from a deposit"
     assert runner_up(found).startswith("With a single meter")
+
+
+def test_unchanged_plates_hold_along_with_a_fault_of_the_building():
+    leader = Cause(kind=CauseKind.BUILDING_SIDE, chances=0.9, times_less_likely=1.0)
+    nothing = Cause(kind=CauseKind.NOTHING, chances=0.8, times_less_likely=1.0)
+    assert odds_beside(nothing, leader) == "holds along with it"
+    assert odds_beside(nothing, replace(leader, kind=CauseKind.DEPOSIT)) == "as likely"
