@@ -36,6 +36,21 @@ def reference_and_recent(
     return clean, recent
 
 
+def on_usual_days(account: Account, qualifies: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Keep the qualifying hours of days with at least half as many as a usual day of the reference period.
+
+    What a plant does in the few cold hours of a summer's day is starting and stopping.
+    """
+    assert account.period is not None
+    assert account.ready is not None
+    day = account.table.day
+    count = pd.Series(qualifies).groupby(day).transform("sum").to_numpy()
+    clean = qualifies & (day >= account.period.first) & (day < account.ready)
+    if not clean.any():
+        return qualifies
+    return np.asarray(qualifies & (count >= np.median(count[clean]) / 2.0))
+
+
 def running(account: Account) -> NDArray[np.bool_]:
     """Return the mask of hours with flow and all readings."""
     halted = REASON_BITS["stopped"] | REASON_BITS["gap"]

@@ -9,9 +9,10 @@ even where the logger, in step with it, meets the valve at the same place each t
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
-from analytics.decisions.comparable import loaded_hours, reference_and_recent
+from analytics.decisions.comparable import loaded_hours, on_usual_days, reference_and_recent
 from analytics.trends.account import Account
 from analytics.trends.hours import T2_OUT
 from analytics.trends.model import Array
@@ -44,7 +45,7 @@ class SetPointHold:
     left_K : Estimate
         Middle of the last hours minus that of the reference period.
     swing_K, swing_before_K : float
-        Median distance from the middle.
+        Median distance from the middle of the week.
     steady : bool
         It lies beside the set point as calmly as it lay on it.
     swings : bool
@@ -66,15 +67,17 @@ def held_set_point(account: Account) -> SetPointHold | None:
     """Compare how the set point is held with the reference period; ``None``: too few hours, or no set point."""
     beside = account.table.temperature[:, T2_OUT] - account.table.set_point_degC
     reached = ~(account.table.valve > OPEN_VALVE)
-    masks = reference_and_recent(account, np.isfinite(beside) & reached & loaded_hours(account))
+    held = np.isfinite(beside) & reached & loaded_hours(account)
+    masks = reference_and_recent(account, on_usual_days(account, held))
     if masks is None:
         return None
     before, now = (beside[mask] for mask in masks)
-    calm_before, calm = _distance(before, CALM), _distance(now, CALM)
+    swing_before, swing = (_about_weeks(beside[mask], account.table.day[mask]) for mask in masks)
+    calm_before, calm = (float(np.quantile(s, CALM)) for s in (swing_before, swing))
     swings = bool(calm > SWING_LEAST_K and calm > SWING_RATIO * max(calm_before, SWING_FINEST_K))
     return SetPointHold(
         left_K=estimate(float(np.median(now) - np.median(before)), HELD_SD_K),
-        swing_K=_distance(now, 0.5), swing_before_K=_distance(before, 0.5),
+        swing_K=float(np.median(swing)), swing_before_K=float(np.median(swing_before)),
         steady=not swings and not _calibrated(account),
         swings=swings and (account.exchanger.service == "hot water" or _restless(account, masks[1])),
     )  # fmt: skip
@@ -120,8 +123,10 @@ def _restless(account: Account, hours: NDArray[np.bool_]) -> bool:
     return bool(same.any() and np.median(info.scale[same]) > RESTLESS)
 
 
-def _distance(values: Array, share: float) -> float:
-    return float(np.quantile(np.abs(values - np.median(values)), share))
+def _about_weeks(values: Array, day: NDArray[np.int64]) -> Array:
+    """Return the distances from the middle of each week: a thermometer that drifts is no loop that swings."""
+    weekly = pd.Series(values).groupby(day // 7).transform("median").to_numpy()
+    return np.asarray(np.abs(values - weekly))
 
 
 def _normal(x: float, sd: float) -> float:

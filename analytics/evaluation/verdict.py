@@ -193,8 +193,9 @@ def _undecided(
     ]
     clean = state.cleanliness_factor
     lost = clean is not None and clean.value < 1 - SMALL_LOSS
-    if instruments and instruments[0].chances > deposit.chances and deposit.chances < LEAST_CHANCE:
-        return unnamed(instruments[0], ranked, health)
+    first = instruments[0] if instruments else None
+    if first is not None and first.chances > 0.5 + deposit.chances / 2:
+        return unnamed(first, ranked, health)
     if instruments and lost:
         return either(deposit, instruments[0], state, health)
     if lost and deposit.chances > CREDIBLE and clean is not None:

@@ -79,6 +79,7 @@ SURFACE_DEEDS = (
 )  # fmt: skip
 VISIT_SPREAD = 0.3  # what a visit may change the deposit by, times U0
 KNOWN_DAYS, LATELY_DAYS = 14, 240  # whose hours count together, and how far back "lately" reaches
+STANDS_OUT = 4.0  # standard deviations of the deposit (by simulation)
 KNOWN_TIMES, KNOWN_SD = (
     4.0,
     0.008,
@@ -436,7 +437,17 @@ def _with_alarm(account: Account) -> Account:
     for otherwise in (account.parallel, account.exchanged):
         if otherwise is not None:
             alarm &= ~otherwise
-    return replace(account, alarm=alarm, least_deposit=least)
+    return replace(account, alarm=alarm & _told(account), least_deposit=least)
+
+
+def _told(account: Account) -> NDArray[np.bool_]:
+    """Tell the days on which an alarm says something: their hours speak of the plates, or the level stands out.
+
+    On days of little load nothing new is learnt of the plates; what changes the odds then is what is
+    forgotten of the instruments.
+    """
+    deposit, sd = account.deposit()
+    return account.well_known() | (deposit > STANDS_OUT * sd)
 
 
 def _with_days(
@@ -473,8 +484,9 @@ def _with_days(
     scores = drift_scores(info, (DEPOSIT, *instruments), ready, surface, rivals)
     tracks = with_onsets(track(info, explanations(instruments), ready), scores)
     parallel = parallel_days(fit, hours, base.table.day[rows], info.day)
-    exchanged = exchanged_days(fit, hours, base.table.day[rows], info.day)
-    exchanged |= _turned(base, info.day)
+    exchanged = _turned(base, info.day)
+    if base.assumed_secondary_m3_s is None:  # else what the model misses by may be a change of flow
+        exchanged |= exchanged_days(fit, hours, base.table.day[rows], info.day)
     parallel &= ~exchanged
     not_it = _denied(base, info, tracks, instruments, steps, ready)
     kept_by = leading(tracks, may_be_named, not_it)

@@ -21,7 +21,9 @@ BETTER = 0.5  # parallel flow must miss by less than this share of it
 DAYS = 3
 BEFORE_DAYS = 10  # with evidence, that tell what the counterflow prediction missed by before
 SERVICE_DAYS = 14  # after a service, within which its mistakes show
-TURNED_K = 0.6  # approach that changes its sign: more than thermometers stray within days
+# An approach that changes its sign: more than thermometers stray within days, and than days differ.
+TURNED_K, TURNED_TIMES = 0.3, 3.0
+MIRRORED = 1.8  # times the approach, or one of so many parts: as it may differ with the load, its sign turned
 ABRUPT = 2.5  # times that: pipes are not exchanged by and by
 
 
@@ -96,14 +98,16 @@ def exchanged_after_service(
     at = daily.index.to_numpy()
     for service in services:
         first = int(np.searchsorted(at, service))
-        before = daily.iloc[max(first - BEFORE_DAYS, 0) : first].median()
+        lately = daily.iloc[max(first - BEFORE_DAYS, 0) : first]
+        before = lately.median()
+        least = max(TURNED_K, TURNED_TIMES * (lately - before).abs().median())
         after = daily.iloc[first : first + SERVICE_DAYS]
         soon = after[1:].rolling(DAYS).median()
-        like = (soon + before).abs() < np.maximum(0.4 * before, 0.5)
-        if not before > TURNED_K or not (like & (soon < -TURNED_K)).any():
+        turned_now = (soon < -max(least, before / MIRRORED)) & (soon > -MIRRORED * before)
+        if not before > least or not turned_now.any():
             continue
-        row = first + 1 + int(np.flatnonzero(like & (soon < -TURNED_K))[0])
-        back = np.flatnonzero(recent.to_numpy()[row:] > TURNED_K / 2)
+        row = first + 1 + int(np.flatnonzero(turned_now)[0])
+        back = np.flatnonzero(recent.to_numpy()[row:] > before / 2)
         turned[row : row + int(back[0]) if len(back) else None] = True
     known = np.searchsorted(at, days, side="right") - 1
     return np.asarray((known >= 0) & turned[np.maximum(known, 0)] if len(at) else known > 0)

@@ -33,6 +33,7 @@ MATTERS_METER = 0.04
 # For an alarm on a deposit beside an instrument's error: log evidence beyond the threshold, and standard
 # deviations (no false one on 228 simulated exchangers; 3 beyond gave one).
 BESIDE_MARGIN, BESIDE_SURE = 8.0, 2.5
+BESIDE_MISFIT = 0.03  # of what a single cause explains, left over by the model itself (by simulation)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,8 +241,9 @@ def deposit_beside_instrument_days(
     """Days, twice running, that only a deposit and a strayed instrument together explain.
 
     Where an instrument strays as well, no ratio of the deposit alone exceeds that of the instrument. Both
-    together must then beat every single explanation by far more than an alarm asks for, and the deposit
-    beside the instrument's error be there for sure.
+    together must then beat every single explanation by far more than an alarm asks for, the more so the
+    more is explained, since no model fits to the last; and the deposit beside the instrument's error be there
+    for sure.
 
     Parameters
     ----------
@@ -256,9 +258,8 @@ def deposit_beside_instrument_days(
     deposit = tracks.moved[row, 2 + count + best, 0]
     doubt = tracks.moved_sd[row, 2 + count + best, 0]
     alone = tracks.evidence[:, : 2 + count].max(axis=1)
-    found = (pairs.max(axis=1) - alone > threshold + BESIDE_MARGIN) & (
-        deposit - BESIDE_SURE * doubt > least
-    )
+    margin = threshold + BESIDE_MARGIN + BESIDE_MISFIT * np.maximum(alone, 0.0)
+    found = (pairs.max(axis=1) - alone > margin) & (deposit - BESIDE_SURE * doubt > least)
     return twice_running(found)
 
 

@@ -79,11 +79,16 @@ def maintenance_of(case: Case) -> tuple[MaintenanceEvent, ...]:
 
 
 def answer_of(found: Evaluation, right: frozenset[VerdictKind]) -> str:
-    """Return right, second (the runner-up is right), cannot tell, or wrong."""
+    """Return right, second (the runner-up is right), cannot tell, or wrong.
+
+    Four temperatures name a deposit in words: heat transfer fell, or the building draws more water.
+    """
     verdict = found.verdict
     if verdict.kind in right:
         return "right"
     named = [c.kind for c in (verdict.cause, verdict.runner_up) if c is not None]
+    if any(r.code == "transfer_fell_or_flow_rose" for r in verdict.reasons):
+        named.append(CauseKind.DEPOSIT)
     second = any(_DEED_OF[k] in right for k in named)
     if verdict.kind is V.CANNOT_TELL:
         return "cannot tell, right one named" if second else "cannot tell"
