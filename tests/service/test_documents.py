@@ -77,7 +77,7 @@ def test_a_visit_without_effect_and_a_shortage_stand_in_the_document() -> None:
     event = replace(made_up.visited().proofs[-1].event, tag=base.tag, deed=Deed.CLEANED_IN_PLACE)
     proof = replace(
         made_up.visited().proofs[-1], event=event, outcome="no effect seen",
-        gain=made_up.around(0.0, 0.02),
+        at_visit=made_up.compared(0.71, 0.71, made_up.around(0.0, 0.02)),
     )  # fmt: skip
     short = Cause(kind=CauseKind.CAPACITY, chances=0.9, times_less_likely=1.0)
     found = replace(

@@ -189,8 +189,9 @@ def _with_useless_visit(evaluation: Evaluation, high: float) -> Evaluation:
         tag=evaluation.tag, at_utc=datetime(2026, 10, 1, 10, tzinfo=UTC), deed=Deed.CLEANED_IN_PLACE
     )  # fmt: skip
     proof = VisitProof(
-        event=event, before_cleanliness=None, after_cleanliness=None, recovered=None,
-        gain=Estimate(value=0.003, low=-0.012, high=high), days_before=20, days_after=20,
+        event=event, recovered=None, days_before=20, days_after=20,
+        measured=made_up.compared(0.9, 0.89, Estimate(value=-0.01, low=-0.03, high=0.01)),
+        at_visit=made_up.compared(0.9, 0.9, Estimate(value=0.003, low=-0.012, high=high)),
         outcome="no effect seen",
     )  # fmt: skip
     return replace(evaluation, proofs=(*evaluation.proofs, proof))
