@@ -21,7 +21,13 @@ from service.charts.approach import approach_chart
 from service.documents.print_style import PRINT_STYLE
 from service.register.plant import Plant
 from service.wording import dates, numbers
-from service.wording.causes import cause_in_a_sentence, cause_title, chances, odds_beside
+from service.wording.causes import (
+    cause_in_a_sentence,
+    cause_title,
+    chances,
+    odds_beside,
+    shared_odds,
+)
 from service.wording.counted import counted_sentence
 from service.wording.explaining import explanation
 from service.wording.limits import clean_today, plates_changed
@@ -86,11 +92,12 @@ def page_one(
         "request": _request(evaluation, plant, made_utc) if cleaning else _no_visit(evaluation, plant),
         "figures": _figures(evaluation, plant),
         "chart": chart.svg if chart is not None else "",
+        "chart_key": chart.key if chart is not None else "",
         "chart_heading": _chart_heading(evaluation, events, plant),
         "why_heading": "Why we say deposit, and what we ruled out" if cleaning else "What speaks for this",
         "why": _why(evaluation, plant),
         "achieved": None if cleaning else _achieved(evaluation, plant),
-        "rivals": _rivals(evaluation, plant),
+        **_rivals(evaluation, plant),
         "sure": _how_sure(evaluation, plant, cleaning=cleaning),
         "approval_heading": "Approval" if cleaning else "Noted",
         "approval": _approval(evaluation, plant, made_utc) if cleaning else
@@ -243,13 +250,18 @@ def _carried(evaluation: Evaluation, plant: Plant) -> str:
     )
 
 
-def _rivals(evaluation: Evaluation, plant: Plant) -> list[list[str]]:
+def _rivals(evaluation: Evaluation, plant: Plant) -> dict[str, Any]:
+    """Return the other explanations and the head over their odds, which tells odds that all share."""
     leading = evaluation.verdict.cause
     if leading is None:  # without a leading cause there is nothing to compare the others with
-        return []
+        return {"rivals": [], "compared": ""}
     named = (leading.kind, leading.subject)
     others = [c for c in causes_there(evaluation) if (c.kind, c.subject) != named][:_RIVALS]
-    return [[cause_title(c), _against(c, plant), odds_beside(c, leading)] for c in others]
+    odds = [odds_beside(c, leading) for c in others]
+    shared = f"Each {odds[0]}" if len(set(odds)) == 1 and shared_odds(odds[0]) else ""
+    told = [""] * len(odds) if shared else odds
+    rivals = [[cause_title(c), _against(c, plant), o] for c, o in zip(others, told, strict=True)]
+    return {"rivals": rivals, "compared": shared or "Compared"}
 
 
 def _against(cause: Cause, plant: Plant) -> str:

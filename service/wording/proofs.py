@@ -39,7 +39,9 @@ def proof_text(proof: VisitProof) -> str:
         gain = _change(proof.at_visit.gain)
         return f"U changed by {gain}; the area is that of the plates fitted since."
     measured = f"by {_change(proof.measured.gain)} from the fortnight before to the fortnight after"
-    changed = f"heat transfer changed by {_change(proof.at_visit.gain)} at the visit, and {measured}."
+    changed = (
+        f"heat transfer changed by {_change(proof.at_visit.gain)} at the visit, and {measured}."
+    )
     if proof.recovered is not None and proof.outcome != "no effect seen":
         back = numbers.figure(proof.recovered, numbers.PERCENT).text
         return f"{said}: {back} of the loss came back; {changed}"

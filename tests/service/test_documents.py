@@ -88,6 +88,16 @@ def test_a_visit_without_effect_and_a_shortage_stand_in_the_document() -> None:
     assert "Even clean it is 60 kW short on the coldest days" in first
 
 
+def test_the_report_after_a_visit_says_what_it_achieved_and_a_request_does_not() -> None:
+    first, _ = pages_of(made_up.visited())
+    assert "The visit of 2 November 2026: worked" in first
+    assert "Measured: mean of the fortnight" in first
+    assert "+28 %" in first
+    assert "+32 %" in first
+    request, _ = pages_of(replace(made_up.deposit(), proofs=made_up.visited().proofs))
+    assert "Measured" not in request
+
+
 def test_without_a_price_an_offer_is_asked_for() -> None:
     first, _ = pages_of(replace(made_up.deposit(), money=made_up.money(price=None)))
     assert "No price of a visit is registered" in first

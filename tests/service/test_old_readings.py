@@ -96,7 +96,7 @@ def test_the_plants_notice_names_those_that_are_old_among_others() -> None:
     assert old_plant([fresh], PLANT, LATER) == ""
 
 
-@pytest.mark.parametrize("address", ["/", "/exchangers/HX-03"])
+@pytest.mark.parametrize("address", ["/", "/exchangers/HX-03", "/alerts", "/documents"])
 def test_pages_say_it_only_where_readings_are_old(address: str) -> None:
     ledger = MadeUpLedger(list(made_up.every_case().values()), PLANT)
     client = Client(ledger)

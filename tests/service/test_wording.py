@@ -225,6 +225,27 @@ def test_a_gain_known_too_little_and_added_plates_are_no_visit_without_effect() 
     assert proofs.changed_nothing(replace(added, proofs=(plates,)), plant) == ""
 
 
+def test_a_visit_is_told_by_its_fortnights_and_by_itself() -> None:
+    """What was measured and what follows at the visit stand apart, each with its range."""
+    plant, found = made_up.whole_plant(), made_up.visited()
+    text = proofs.proof_text(found.proofs[-1]).replace(NB, " ")
+    assert text.startswith("Worked: 94 %")
+    assert "changed by +32 % (29" in text
+    assert "by +28 % (26" in text
+    assert "from the fortnight before to the fortnight after" in text
+    told = proofs.achieved(found, plant)
+    assert told is not None
+    assert told.heading.replace(NB, " ") == "The visit of 2 November 2026: worked."
+    assert "18 October and 16 November 2026" in told.note.replace(NB, " ")
+    assert [row[-1][:3] for row in told.rows] == ["+28", "+32"]
+    early = replace(found.proofs[-1], measured=None, at_visit=None, outcome="too early to tell")
+    assert proofs.achieved(replace(found, proofs=(early,)), plant) is None
+    plates = replace(
+        found.proofs[-1], event=replace(found.proofs[-1].event, deed=Deed.PLATES_CHANGED)
+    )
+    assert proofs.achieved(replace(found, proofs=(plates,)), plant) is None
+
+
 def test_a_later_visit_that_worked_silences_the_one_before() -> None:
     evaluation = _with_useless_visit(made_up.deposit(), 0.018)
     later = replace(
