@@ -240,9 +240,8 @@ def test_a_visit_is_told_by_its_fortnights_and_by_itself() -> None:
     assert [row[-1][:3] for row in told.rows] == ["+28", "+32"]
     early = replace(found.proofs[-1], measured=None, at_visit=None, outcome="too early to tell")
     assert proofs.achieved(replace(found, proofs=(early,)), plant) is None
-    plates = replace(
-        found.proofs[-1], event=replace(found.proofs[-1].event, deed=Deed.PLATES_CHANGED)
-    )
+    event = replace(found.proofs[-1].event, deed=Deed.PLATES_CHANGED, plates_after=106)
+    plates = replace(found.proofs[-1], event=event)
     assert proofs.achieved(replace(found, proofs=(plates,)), plant) is None
 
 
