@@ -449,6 +449,21 @@ class CostLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MonthBasis:
+    """The load that the cost of the thirty days to come is reckoned with, beside the thirty before.
+
+    Loads and outdoor temperatures are means over all hours of the logged days, at rest or not.
+    """
+
+    cost_before: Estimate  # in the tariff's currency
+    load_before_W: float
+    load_W: float  # of the same calendar months within the last twelve
+    outdoor_before_degC: float | None
+    outdoor_degC: float | None  # None: not logged, or a month that was not seen
+    months_seen: bool  # False: another month stands in for one that was not seen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MoneyAccount:
     """What the deposit costs and when a visit pays."""
 
@@ -468,6 +483,7 @@ class MoneyAccount:
     counted_from: Literal["loss began", "last visit", "clean level"] = (
         "clean level"  # what since_utc is
     )
+    month_basis: MonthBasis | None = None  # None: the thirty days before are not all known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -40,6 +40,7 @@ from analytics.vocabulary.records import (
     Limits,
     MaintenanceEvent,
     MoneyAccount,
+    MonthBasis,
     OffsetFinding,
     Period,
     Proposal,
@@ -383,6 +384,14 @@ def money(month: Estimate | None = None, *, price: float | None = 1450.0) -> Mon
         benefit_by_date=table if price else None,
         chance_visit_pays=0.999 if price else None,
         counted_from="loss began",
+        month_basis=MonthBasis(
+            cost_before=around(130, 30),
+            load_before_W=240e3,
+            load_W=410e3,
+            outdoor_before_degC=6.0,
+            outdoor_degC=-1.0,
+            months_seen=True,
+        ),
     )
 
 

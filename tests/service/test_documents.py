@@ -23,7 +23,7 @@ def pages_of(evaluation: Evaluation) -> list[str]:
     assert exchanger is not None
     data = cleaning_document(PLANT, exchanger, evaluation, made_up.events(), made_up.THROUGH)
     texts = [page.extract_text() for page in PdfReader(io.BytesIO(data)).pages]
-    return [" ".join(text.replace("\u00a0", " ").split()) for text in texts]
+    return [" ".join(text.replace("\u00a0", " ").replace("\u2060", "").split()) for text in texts]
 
 
 @pytest.mark.parametrize("case", made_up.every_case())
