@@ -500,14 +500,29 @@ class Capacity:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """The plates before and after a visit, at the reference condition."""
+
+    before: Estimate  # cleanliness factor
+    after: Estimate  # cleanliness factor
+    gain: Estimate  # U after over U before, minus one
+    first_utc: datetime  # the days it rests on: the first
+    last_utc: datetime  # and the last
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VisitProof:
-    """Before and after a visit at the reference condition."""
+    """What a visit achieved; ``None`` where there are too few days on either side.
+
+    ``measured`` compares means of up to a fortnight of days with evidence, before and after.
+    ``at_visit`` compares the day after the visit with the day before, whither both sides are carried
+    along their growth: what the visit did, before the deposit grew again. The outcome rests on it.
+    """
 
     event: MaintenanceEvent
-    before_cleanliness: Estimate | None
-    after_cleanliness: Estimate | None
-    gain: Estimate | None  # U after over U before, minus one
-    recovered: Estimate | None  # share of the lost U that came back
+    measured: Comparison | None = None
+    at_visit: Comparison | None = None
+    recovered: Estimate | None  # share of the lost U that came back, at the visit
     days_before: int
     days_after: int
     outcome: Literal["worked", "worked in part", "no effect seen", "too early to tell"]

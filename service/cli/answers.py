@@ -32,7 +32,10 @@
                         what follows where that is longer ago than stale_after_days of the register
     thermometer_pairs   [{first, second, evidence, since, through, hours, difference, age_days}]
     open_alerts         how many are active
-    last_visit          {deed, at, outcome, gain, text}: what the last visit achieved; or null
+    last_visit          {deed, at, outcome, gain, recovered, measured, at_visit, text}: what the last
+                        visit achieved; or null. measured, at_visit: {before, after, gain, first, last},
+                        means of up to fourteen days a side, and the day after against the day before,
+                        carried there along the deposit's growth; gain is that of at_visit
     proposals           [{number, tag, state, deed, role, at, earliest, latest, known, size, text,
                         evidence}]: log entries that seem to be missing
 
@@ -86,7 +89,8 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
                            difference, age_days}]
       proposals           [{number, deed, role, at, earliest, latest, known, size,
                            text, evidence}], log entries that seem to be missing
-      last_visit          {deed, at, outcome, gain, text} or null
+      last_visit          {deed, at, outcome, gain, recovered, measured, at_visit,
+                           text} or null
       open_alerts
 
     A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten.

@@ -32,7 +32,7 @@ from service.wording.explaining import explanation
 from service.wording.limits import clean_today, plates_changed
 from service.wording.numbers import NBSP, Figure
 from service.wording.paying import loss_price_and_day
-from service.wording.proofs import visit_sentence
+from service.wording.proofs import achieved, visit_sentence
 from service.wording.reasons import by_temperatures_alone, causes_there, loss, reason
 from service.wording.reckoned import NOT_RECKONED, WHY_NOT, is_of_another_cause, is_reckoned
 from service.wording.remarks import remark_text
@@ -96,6 +96,7 @@ def page_one(
         "chart_heading": _chart_heading(evaluation, events, plant),
         "why_heading": "Why we say deposit, and what we ruled out" if cleaning else "What speaks for this",
         "why": _why(evaluation, plant),
+        "achieved": None if cleaning else _achieved(evaluation, plant),
         **_rivals(evaluation, plant),
         "sure": _how_sure(evaluation, plant, made_utc, cleaning=cleaning),
         "approval_heading": "Approval" if cleaning else "Noted",
@@ -219,6 +220,15 @@ def _chart_heading(evaluation: Evaluation, events: Sequence[MaintenanceEvent], p
 def _why(evaluation: Evaluation, plant: Plant) -> str:
     beside = (visit_sentence(evaluation, plant), shortage_sentence(evaluation, plant))
     return " ".join(p for p in (_carried(evaluation, plant), *beside) if p)
+
+
+def _achieved(evaluation: Evaluation, plant: Plant) -> dict[str, Any] | None:
+    """Return what the last cleaning achieved, for the report that follows it."""
+    found = achieved(evaluation, plant)
+    if found is None:
+        return None
+    rows = [list(row) for row in (found.heads, *found.rows)]
+    return {"heading": found.heading.rstrip("."), "note": found.note, "rows": rows}
 
 
 def _carried(evaluation: Evaluation, plant: Plant) -> str:

@@ -45,7 +45,7 @@ from service.wording.explaining import explanation
 from service.wording.foreseen import briefly
 from service.wording.limits import clean_today
 from service.wording.numbers import Figure
-from service.wording.proofs import visit_sentence
+from service.wording.proofs import achieved, visit_sentence
 from service.wording.reasons import loss, reason, runner_up
 from service.wording.remarks import remark_text
 from service.wording.staleness import old_readings
@@ -109,6 +109,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         capacity=account_sections.capacity(evaluation, plant),
         pack=sections.pack_rows(fitted, plant, changed),
         health=data_health(evaluation, summed_up(ledger.gaps(tag), evaluation.through_utc), plant),
+        achieved=achieved(evaluation, plant),
         log_heading=account_sections.log_heading(events, plant),
         log=account_sections.log_entries(evaluation, events, plant, ledger.alerts(tag)),
         proposals=open_proposals(ledger.proposals(tag), plant), deeds=[str(d) for d in Deed], roles=[(q.name, q.label) for q in TREND_ROLES],

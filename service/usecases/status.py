@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from analytics.vocabulary.records import (
     Cause,
+    Comparison,
     Estimate,
     Evaluation,
     Exchanger,
@@ -35,6 +36,8 @@ from service.wording.visit_day import is_due, visit_day
 
 if TYPE_CHECKING:
     from service.usecases.ledger import Ledger
+
+_TOO_FEW_DAYS = "too few days with evidence around the visit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,13 +167,29 @@ class Age:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """The plates before and after a visit, at the reference condition."""
+
+    before: Figure  # cleanliness factor
+    after: Figure
+    gain: Figure  # U after over U before, minus one
+    first: datetime  # the days it rests on
+    last: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Visit:
     """What a visit achieved, by the readings before and after it."""
 
     deed: str
     at: datetime
     outcome: str  # "worked", "worked in part", "no effect seen", "too early to tell"
-    gain: Figure  # U after over U before, minus one
+    gain: Figure  # that of at_visit
+    recovered: Figure  # share of the lost U that came back, at the visit
+    measured: Compared | None  # mean of up to fourteen days with evidence on either side
+    at_visit: (
+        Compared | None
+    )  # the day after against the day before, carried there along the growth
     text: str
 
 
@@ -458,9 +477,19 @@ def _last_visit(evaluation: Evaluation | None) -> Visit | None:
         deed=str(last.event.deed),
         at=last.event.at_utc,
         outcome=last.outcome,
-        gain=_figure(last.gain, "1", "too few days with evidence around the visit"),
+        gain=_figure(last.at_visit.gain if last.at_visit else None, "1", _TOO_FEW_DAYS),
+        recovered=_figure(last.recovered, "1", "" if last.at_visit else _TOO_FEW_DAYS),
+        measured=_compared(last.measured),
+        at_visit=_compared(last.at_visit),
         text=proof_text(last),
     )
+
+
+def _compared(seen: Comparison | None) -> Compared | None:
+    if seen is None:
+        return None
+    before, after, gain = (_figure(e, "1", "") for e in (seen.before, seen.after, seen.gain))
+    return Compared(before=before, after=after, gain=gain, first=seen.first_utc, last=seen.last_utc)
 
 
 def _age(evaluation: Evaluation | None, plant: Plant, now_utc: datetime) -> Age | None:

@@ -282,7 +282,13 @@ def test_status_tells_what_the_last_visit_achieved(run, workspace, trend_file):
     expected = made_up.visited().proofs[-1]
     visit = status["last_visit"]
     assert (visit["outcome"], visit["deed"]) == (expected.outcome, str(expected.event.deed))
-    assert visit["gain"]["value"] == (None if expected.gain is None else expected.gain.value)
+    assert expected.at_visit is not None
+    assert expected.measured is not None
+    assert (
+        visit["gain"]["value"] == visit["at_visit"]["gain"]["value"] == expected.at_visit.gain.value
+    )
+    assert visit["measured"]["gain"]["low"] == expected.measured.gain.low
+    assert visit["measured"]["first"] == "2026-10-18T00:00:00Z"
     assert visit["text"].startswith(expected.outcome.capitalize())
 
 

@@ -338,6 +338,15 @@ def test_exchanger_page_says_the_findings(client: Client) -> None:
         assert said in html, said
 
 
+def test_exchanger_page_sets_fortnights_beside_the_visit(client: Client) -> None:
+    html = client.get("/exchangers/HX-01").replace("\u2060", "").replace("\u00a0", " ")
+    table = html[html.index('id="achieved"') :]
+    assert "The visit of 2 November 2026: worked." in table
+    assert "+28 % (26–30)" in table
+    assert "+32 % (29–35)" in table
+    assert 'id="achieved"' not in client.get("/exchangers/HX-03")
+
+
 @pytest.mark.parametrize("tag", ["HX-09", "HX-10"])
 def test_missing_sections_say_what_is_missing(client: Client, tag: str) -> None:
     html = client.get(f"/exchangers/{tag}")
