@@ -249,8 +249,9 @@ def alerts(
     if as_json:
         print_json(values)
         return
-    for v in values:
-        say(f"{v['number']:>4}  {v['tag']}  {v['raised'][:10]}  {v['state']}: {v['text']}")
+    for alert, v in zip(shown, values, strict=True):
+        raised = alert.raised_utc.astimezone(plant.zone)
+        say(f"{v['number']:>4}  {v['tag']}  {raised:%Y-%m-%d}  {v['state']}: {v['text']}")
         for line in lines[v["number"]]:
             say(f"      {line}")
     if not values:
