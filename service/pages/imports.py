@@ -83,7 +83,7 @@ def _run(run: Mapping[str, Any], plant: Plant) -> dict[str, Any]:
         "stored": f"{dates.short_day(at, plant.zone, year=True)}, {dates.clock(at, plant.zone)}"
         if at
         else "",
-        "values": numbers.number(float(run.get("new_values") or 0), 0),
+        "new_values": numbers.number(float(run.get("new_values") or 0), 0),
         "findings": numbers.number(float(run.get("findings") or 0), 0),
         "tags": ", ".join(tags) if not isinstance(tags, str) else tags,
     }

@@ -149,7 +149,7 @@ class MadeUpLedger:
 
     def import_runs(self) -> tuple[Mapping[str, Any], ...]:
         return ({"run": 1, "name": "october.csv", "stored_utc": made_up.THROUGH, "rows": 44_641,
-                 "findings": 59, "tags": ("HX-03",)},)  # fmt: skip
+                 "new_values": 308_000, "changed_values": 0, "findings": 59, "tags": ("HX-03",)},)  # fmt: skip
 
     def findings(self, run: int, *, limit: int = 1000) -> tuple[Mapping[str, Any], ...]:
         return ({"line": 8112, "column": None, "severity": "refused", "text": "<b>no time</b>"},)
@@ -494,7 +494,10 @@ def test_file_is_checked_then_stored_once_its_question_is_answered(client: Clien
     stored = client.ask("POST", f"{where}/store", data={"date_order": "dmy"})
     assert stored.headers["location"] == "/import?stored=1"
     assert ("store", "october.csv", 3, "dmy") in client.ledger.done
-    assert "Stored: october.csv." in client.get("/import?stored=1")
+    told = client.get("/import?stored=1")
+    assert "Stored: october.csv." in told
+    assert "For HX-03: 308,000 values new, 0 values changed" in told
+    assert '<td class="n">308,000</td>' in told
     assert client.ask("GET", where).status_code == 404, "a stored file is let go"
 
 
