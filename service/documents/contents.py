@@ -98,7 +98,8 @@ def page_one(
         "why": _why(evaluation, plant),
         "achieved": None if cleaning else _achieved(evaluation, plant),
         **_rivals(evaluation, plant),
-        "sure": _how_sure(evaluation, plant, made_utc, cleaning=cleaning),
+        "sums": _how_reckoned(evaluation, plant, made_utc),
+        "sure": _how_sure(evaluation, plant, cleaning=cleaning),
         "approval_heading": "Approval" if cleaning else "Noted",
         "approval": _approval(evaluation, plant, made_utc) if cleaning else
         ["seen", "a visit is wanted all the same, because"],
@@ -278,7 +279,21 @@ def _side_of_deposit(cause: Cause | None) -> str:
     return f"{sides.pop()}, by its pressure drop" if len(sides) == 1 else "cannot tell"
 
 
-def _how_sure(evaluation: Evaluation, plant: Plant, made_utc: datetime, *, cleaning: bool) -> str:
+def _how_reckoned(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> str:
+    """Return what the sums on the page are made of; empty where there are none."""
+    money = evaluation.money
+    if money is None or not is_reckoned(evaluation):
+        return ""
+    said = (
+        counted_sentence(money),
+        foreseen.sentence(evaluation, plant),
+        loss_price_and_day(evaluation, plant, made_utc),
+        reckoned_for(evaluation, plant, made_utc),
+    )
+    return " ".join(s for s in said if s)
+
+
+def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
     said = ["Ranges hold nine times in ten."]
     cause, money = evaluation.verdict.cause, evaluation.money
     if cause is not None and cause.kind is CauseKind.NOTHING:
@@ -290,14 +305,10 @@ def _how_sure(evaluation: Evaluation, plant: Plant, made_utc: datetime, *, clean
         said.append(_BASES.get(evaluation.reference.basis) or unvouched_sentence(evaluation))
     if is_of_another_cause(evaluation):
         said.append(f"{WHY_NOT[:1].upper()}{WHY_NOT[1:]}.")
-    if money is not None and is_reckoned(evaluation):
-        said += [counted_sentence(money), foreseen.sentence(evaluation, plant)]
-    said.append(loss_price_and_day(evaluation, plant, made_utc))
     if cleaning and money is not None and money.chance_visit_pays is not None:
         said.append(
             f"That the visit pays for itself within twelve months has {chances(money.chance_visit_pays)}."
         )
-        said.append(reckoned_for(evaluation, plant, made_utc))
     if cause is not None and cause.kind is CauseKind.DEPOSIT:
         narrowed = _sides_by_pressure(cause)
         said.append(
@@ -312,7 +323,7 @@ def _how_sure(evaluation: Evaluation, plant: Plant, made_utc: datetime, *, clean
     said.append(
         f"The figures rest on the trends logged up to {dates.long_day(evaluation.through_utc, plant.zone)}."
     )
-    return " ".join(s for s in said if s)
+    return " ".join(said)
 
 
 def _approval(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> list[str]:

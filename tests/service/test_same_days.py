@@ -51,7 +51,7 @@ def test_one_day_of_the_loss_is_spoken_of() -> None:
     assert account.groups[0].head == "Avoidable since 20\u00a0Jan\u00a02026"
     document = _document(evaluation)
     assert "since 20\u00a0Jan\u00a02026" in document["figures"][-1]["note"]
-    assert account.note in document["sure"]
+    assert account.note in document["sums"]
     assert "20\u00a0January\u00a02026" in account.note
 
 
@@ -87,7 +87,7 @@ def test_a_best_day_that_is_today_or_went_by_is_told_as_soon_as_it_can_be_arrang
             assert (SOON in text) == due, text
             assert ("7\u00a0Dec" in text.split("Visit on")[0]) != due, text
         assert (">best at once<" in part.chart.svg) == due
-        assert ("reckoned for 7\u00a0December\u00a02026" in page["sure"]) == due
+        assert ("reckoned for 7\u00a0December\u00a02026" in page["sums"]) == due
         status = status_of(PLANT, evaluation.tag, evaluation, 1, now).avoidable_cost
         assert status.best_visit_is_due == due
 
@@ -100,7 +100,7 @@ def test_the_load_of_the_days_to_come_stands_beside_their_cost() -> None:
         assert part in sentence
     assert "rises faster than the load" in sentence  # 390 for 130, at 1.7 times the load
     assert sentence in money_account(evaluation, PLANT).note
-    assert sentence in _document(evaluation)["sure"]
+    assert sentence in _document(evaluation)["sums"]
     told = _status(evaluation).avoidable_cost
     assert (told.next_month_basis, told.last_month.value) == (sentence, 130)
     brief = "at 410\u00a0kW; the 30 days before €130 at 240\u00a0kW"
@@ -120,7 +120,7 @@ def test_loss_price_and_best_day_are_told_together() -> None:
     assert "€910 lost so far are gone either way" in due
     assert "saves €2,900 of the €3,800" in due
     assert "more than its price of €1,450" in due
-    assert due in _document(made_up.deposit())["sure"]
+    assert due in _document(made_up.deposit())["sums"]
     assert due in money_part(made_up.deposit(), PLANT, now).note
     assert _status(made_up.deposit()).avoidable_cost.why == due
     # a loss above the price and yet later: an earlier visit would bring less
