@@ -11,6 +11,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from service.api import VERSION_PREFIX, problems
 from service.api.router import router
+from service.api.subjects import openapi_tags
 from service.pages import description
 from service.pages.rendering import message_page
 from service.pages.router import make_router
@@ -41,6 +42,7 @@ def create_app(settings: Settings) -> FastAPI:
         title="plateledger",
         summary="A running account of plate heat exchangers.",
         version="1",
+        openapi_tags=openapi_tags(),
         openapi_url=f"{VERSION_PREFIX}/openapi.json",
         # the usual pages of documentation load scripts from elsewhere; ours is among the pages
         docs_url=None,

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Path, Query, Response
 from pydantic import AwareDatetime
 
 from analytics.vocabulary.errors import EvaluationError
@@ -28,6 +28,7 @@ from service.api.schemas import (
     ShelveIn,
 )
 from service.api.series import series
+from service.api.subjects import ALERTS, ANSWERS, LOG, PLANT, SERIES
 from service.api.uploads import router as uploads
 from service.register.maintenance import entry
 from service.store.codec import evaluation_document
@@ -58,22 +59,24 @@ router.include_router(samples)
 
 Start = Annotated[AwareDatetime | None, Query(alias="from", description="First moment, included.")]
 End = Annotated[AwareDatetime | None, Query(alias="to", description="Last moment, not included.")]
+OfOne = Annotated[str | None, Query(description="Of this exchanger alone; without: of all.")]
+Number = Annotated[int, Path(description="As the list of them tells it.")]
 Limit = Annotated[int, Query(ge=1, le=20_000, description="At most this many rows.")]
 
 
-@router.get("/plant")
+@router.get("/plant", tags=[PLANT], summary="The plant and its exchangers")
 def plant(ledger: LedgerOf) -> PlantOut:
     """Return the site and what is taken for granted of each exchanger."""
     return PlantOut.of(ledger.plant())
 
 
-@router.get("/exchangers")
+@router.get("/exchangers", tags=[ANSWERS], summary="How every exchanger stands")
 def exchangers(ledger: LedgerOf) -> list[Status]:
     """Return how each exchanger stands, the most needy first."""
     return list(list_status(ledger))
 
 
-@router.get("/exchangers/{tag}")
+@router.get("/exchangers/{tag}", tags=[ANSWERS], summary="One exchanger with its whole evaluation")
 def exchanger(ledger: LedgerOf, tag: Tag) -> dict[str, Any]:
     """Return the status of one exchanger and its whole evaluation.
 
@@ -89,7 +92,7 @@ def exchanger(ledger: LedgerOf, tag: Tag) -> dict[str, Any]:
     }
 
 
-@router.get("/exchangers/{tag}/daily")
+@router.get("/exchangers/{tag}/daily", tags=[SERIES], summary="Daily account")
 def daily(
     ledger: LedgerOf, tag: Tag, start: Start = None, end: End = None, limit: Limit = 5000
 ) -> Series:
@@ -97,7 +100,9 @@ def daily(
     return series(tag, ledger.daily(tag, start, end), limit)
 
 
-@router.get("/exchangers/{tag}/intervals")
+@router.get(
+    "/exchangers/{tag}/intervals", tags=[SERIES], summary="Computed values on the time grid"
+)
 def intervals(
     ledger: LedgerOf, tag: Tag, start: Start = None, end: End = None, limit: Limit = 2000
 ) -> Series:
@@ -105,7 +110,7 @@ def intervals(
     return series(tag, ledger.intervals(tag, start, end), limit)
 
 
-@router.get("/exchangers/{tag}/readings")
+@router.get("/exchangers/{tag}/readings", tags=[SERIES], summary="Stored readings")
 def readings(
     ledger: LedgerOf, tag: Tag, start: Start = None, end: End = None, limit: Limit = 2000
 ) -> Series:
@@ -113,13 +118,13 @@ def readings(
     return series(tag, ledger.readings(tag, start, end), limit)
 
 
-@router.get("/exchangers/{tag}/outages")
+@router.get("/exchangers/{tag}/outages", tags=[SERIES], summary="Hours without readings")
 def outages(ledger: LedgerOf, tag: Tag) -> OutagesOut:
     """Return the hours without readings in all that is stored, the newest first."""
     return OutagesOut.of(tag, ledger.outages(tag))
 
 
-@router.get("/exchangers/{tag}/latest")
+@router.get("/exchangers/{tag}/latest", tags=[ANSWERS], summary="Newest values")
 def latest(ledger: LedgerOf, tag: Tag) -> LatestOut:
     """Return the newest complete interval: live values."""
     evaluation = ledger.evaluation(tag)
@@ -138,6 +143,8 @@ def latest(ledger: LedgerOf, tag: Tag) -> LatestOut:
 
 @router.get(
     "/exchangers/{tag}/document",
+    tags=[ANSWERS],
+    summary="The two-page document as PDF",
     response_class=Response,
     responses={200: {"content": {"application/pdf": {}}}},
 )
@@ -151,23 +158,23 @@ def document(ledger: LedgerOf, tag: Tag) -> Response:
     )
 
 
-@router.get("/alerts")
-def alerts(ledger: LedgerOf, tag: str | None = None) -> list[AlertOut]:
+@router.get("/alerts", tags=[ALERTS], summary="All alerts")
+def alerts(ledger: LedgerOf, tag: OfOne = None) -> list[AlertOut]:
     """Return all alerts, newest first."""
     now_utc, site = ledger.now(), ledger.plant()
     return [AlertOut.of(a, site, now_utc) for a in ledger.alerts(tag)]
 
 
-@router.post("/alerts/{number}/acknowledge")
-def acknowledge(ledger: LedgerOf, number: int, body: AcknowledgeIn) -> AlertOut:
+@router.post("/alerts/{number}/acknowledge", tags=[ALERTS], summary="Acknowledge an alert")
+def acknowledge(ledger: LedgerOf, number: Number, body: AcknowledgeIn) -> AlertOut:
     """Acknowledge an alert; the first acknowledgement stays."""
     _require_alert(ledger, number)
     alert = ledger.acknowledge_alert(number, by=body.by)
     return AlertOut.of(alert, ledger.plant(), ledger.now())
 
 
-@router.post("/alerts/{number}/shelve")
-def shelve(ledger: LedgerOf, number: int, body: ShelveIn) -> AlertOut:
+@router.post("/alerts/{number}/shelve", tags=[ALERTS], summary="Shelve an alert")
+def shelve(ledger: LedgerOf, number: Number, body: ShelveIn) -> AlertOut:
     """Shelve an alert, or take it off the shelf."""
     _require_alert(ledger, number)
     alert = ledger.shelve_alert(number, until_utc=body.until, by=body.by)
@@ -179,13 +186,13 @@ def _require_alert(ledger: Ledger, number: int) -> None:
         raise NotFound(f"no alert {number} in this ledger. GET /v1/alerts lists them.")
 
 
-@router.get("/maintenance")
-def maintenance(ledger: LedgerOf, tag: str | None = None) -> list[LogOut]:
+@router.get("/maintenance", tags=[LOG], summary="The maintenance log")
+def maintenance(ledger: LedgerOf, tag: OfOne = None) -> list[LogOut]:
     """Return the maintenance log, oldest first."""
     return [LogOut.of(e) for e in ledger.events(tag)]
 
 
-@router.post("/maintenance", status_code=201)
+@router.post("/maintenance", status_code=201, tags=[LOG], summary="Log a visit")
 def log_visit(ledger: LedgerOf, body: LogIn, response: Response) -> LogStored:
     """Log a visit; an entry that stands there already is not doubled (status 200)."""
     event = entry(
@@ -204,15 +211,20 @@ def log_visit(ledger: LedgerOf, body: LogIn, response: Response) -> LogStored:
     return LogStored(entry=LogOut.of(event), new=new)
 
 
-@router.get("/proposals")
-def proposals(ledger: LedgerOf, tag: str | None = None) -> list[StatedProposal]:
+@router.get("/proposals", tags=[LOG], summary="Proposed log entries")
+def proposals(ledger: LedgerOf, tag: OfOne = None) -> list[StatedProposal]:
     """Return the log entries that seem to be missing, decided ones included, oldest first."""
     site = ledger.plant()
     return [stated_proposal(k, site) for k in ledger.proposals(tag)]
 
 
-@router.post("/proposals/{number}/accept", status_code=201)
-def accept_proposal(ledger: LedgerOf, number: int, body: AcceptIn) -> LogStored:
+@router.post(
+    "/proposals/{number}/accept",
+    status_code=201,
+    tags=[LOG],
+    summary="Accept a proposed log entry",
+)
+def accept_proposal(ledger: LedgerOf, number: Number, body: AcceptIn) -> LogStored:
     """Enter a proposal in the log; the exchanger is assessed anew behind the answer."""
     _require_proposal(ledger, number)
     event = ledger.accept_proposal(
@@ -223,8 +235,8 @@ def accept_proposal(ledger: LedgerOf, number: int, body: AcceptIn) -> LogStored:
     return LogStored(entry=LogOut.of(event), new=True)
 
 
-@router.post("/proposals/{number}/reject")
-def reject_proposal(ledger: LedgerOf, number: int, body: RejectIn) -> StatedProposal:
+@router.post("/proposals/{number}/reject", tags=[LOG], summary="Reject a proposed log entry")
+def reject_proposal(ledger: LedgerOf, number: Number, body: RejectIn) -> StatedProposal:
     """Say that it was not so; it is kept and not proposed again."""
     _require_proposal(ledger, number)
     return stated_proposal(
@@ -237,7 +249,7 @@ def _require_proposal(ledger: Ledger, number: int) -> None:
         raise NotFound(f"no proposal {number} in this ledger. GET /v1/proposals lists them.")
 
 
-@router.post("/assess", status_code=202)
+@router.post("/assess", status_code=202, tags=[ANSWERS], summary="Assess exchangers anew")
 def assess(ledger: LedgerOf, body: AssessIn) -> AssessOut:
     """Start to assess exchangers whose readings, log or register changed."""
     known = {e.tag for e in ledger.plant().exchangers}

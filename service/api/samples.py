@@ -9,12 +9,13 @@ from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
 from service.api.dependencies import LedgerOf
+from service.api.subjects import INTAKE
 from service.usecases import samples
 from service.usecases.ledger import Ledger
 from service.usecases.samples import BatchOutcome
 from service.usecases.senders import Sender, sender_of
 
-router = APIRouter(prefix="/samples")
+router = APIRouter(prefix="/samples", tags=[INTAKE])
 
 BODY_BYTES_MOST = 16 * 1024 * 1024
 _READERS = {"application/json": samples.table_of_json, "text/csv": samples.table_of_csv}
@@ -61,7 +62,12 @@ class BatchOut(BaseModel):
     left_out: list[LeftOutPoint]
 
 
-@router.post("", status_code=201, openapi_extra={"requestBody": _BODY})
+@router.post(
+    "",
+    status_code=201,
+    openapi_extra={"requestBody": _BODY},
+    summary="Push samples from a gateway",
+)
 async def push(
     request: Request,
     response: Response,

@@ -1,24 +1,27 @@
 """Trend files through the API: check first, then store."""
 
+from dataclasses import asdict
 from typing import Annotated, Any
 
-from fastapi import APIRouter, File, Form, Query, Response, UploadFile
+from fastapi import APIRouter, File, Form, Path, Query, Response, UploadFile
 
 from analytics.vocabulary.errors import IngestError
 from service.api.dependencies import LedgerOf
 from service.api.problems import NotFound
 from service.api.schemas import ImportCheckOut, ImportManyOut, ImportOut, RefusedOut
+from service.api.subjects import INTAKE
 from service.usecases.files import ImportOptions
 from service.usecases.import_report import report_csv
 from service.usecases.ledger import Ledger
 from service.usecases.parts import each_file
 
-router = APIRouter(prefix="/imports")
+router = APIRouter(prefix="/imports", tags=[INTAKE])
 
 Option = Annotated[str | None, Form()]
+Run = Annotated[int, Path(description="Number of the import, as storing it answered.")]
 
 
-@router.post("", status_code=200)
+@router.post("", status_code=200, summary="Check or store a trend file")
 def import_file(
     ledger: LedgerOf,
     response: Response,
@@ -74,15 +77,15 @@ def import_file(
     )
 
 
-@router.get("/{run}/report.json")
-def report_as_json(ledger: LedgerOf, run: int) -> dict[str, Any]:
+@router.get("/{run}/report.json", summary="Report of an import")
+def report_as_json(ledger: LedgerOf, run: Run) -> dict[str, Any]:
     """Return what an import read, stored, repaired and refused, by reason, with examples."""
     return _report(ledger, run)
 
 
-@router.get("/{run}/report.csv", response_class=Response)
-def report_as_csv(ledger: LedgerOf, run: int) -> Response:
-    """Return the same as a table."""
+@router.get("/{run}/report.csv", response_class=Response, summary="Report of an import as a table")
+def report_as_csv(ledger: LedgerOf, run: Run) -> Response:
+    """Return the report of an import as CSV: the account first, then a line for each example."""
     return Response(
         report_csv(_report(ledger, run)), media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": f'attachment; filename="import-{run}.csv"'},
@@ -127,6 +130,7 @@ def _check(ledger: Ledger, name: str, data: bytes, options: ImportOptions) -> Im
         new_values=found.new_values,
         changed_values=found.changed_values,
         refused_rows=found.refused_rows,
+        account=asdict(found.account),
         questions=list(found.questions),
         findings=[f.to_dict() for f in found.findings],
         examination=found.examination.to_dict(),
@@ -148,6 +152,7 @@ def _store(ledger: Ledger, name: str, data: bytes, options: ImportOptions) -> Im
         new_values=done.new_values,
         changed_values=done.changed_values,
         refused_rows=done.refused_rows,
+        account=asdict(done.account),
         stored=done.stored_utc,
         assessing=[] if done.repeated else list(done.tags),
     )

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.vocabulary.records import Estimate, Evaluation, MaintenanceEvent
-from service.charts.approach_marks import GAP_DAYS, NAME, Sheet, draw_marks
+from service.charts.approach_marks import GAP_DAYS, NAME, Sheet, absences, draw_marks
 from service.charts.drawing import Chart, Drawing, Table
 from service.charts.frame import PHONE_UP_TO, Frame, time_axis, value_axis
 from service.charts.placing import Placing
@@ -63,7 +63,7 @@ def approach_chart(
     _draw(sheet, shown, events)
     text = _sentence(sheet)
     svg = sheet.drawing.to_svg("Approach temperature at the reference condition", text, style=style)
-    return Chart(svg=svg, text=text, table=_table(sheet, shown))
+    return Chart(svg=svg, text=text, table=_table(sheet, shown), key=_key(shown))
 
 
 def _room_for_visits(
@@ -186,6 +186,15 @@ def _sentence(sheet: Sheet) -> str:
         said.append(f"limit {numbers.single(state.approach_limit_K, sheet.measure)}")
     said.append(f"limit reached: {limit_reached(sheet.evaluation, sheet.plant).text}")
     return f"{sheet.evaluation.tag} at the reference condition: {', '.join(said)}."
+
+
+def _key(shown: pd.DataFrame) -> str:
+    """Return what the signs of the drawing mean; hatching only where there is any."""
+    said = ["Line: mean of five days", "grey: the range of each day", "points: single days"]
+    if len(absences(shown)):
+        days = numbers.count_word(GAP_DAYS)
+        said.append(f"hatched: {days} days or more without evidence on the plates")
+    return f"{'; '.join(said)}."
 
 
 def _table(sheet: Sheet, shown: pd.DataFrame) -> Table:

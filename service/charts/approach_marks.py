@@ -262,14 +262,17 @@ def _alert_name(kind: str) -> str:
     return {"deposit": "drift alert", "data stopped": "data stopped"}.get(kind, f"{kind} alert")
 
 
-def _absences(sheet: Sheet, shown: pd.DataFrame) -> None:
-    """Draw a hatched block wherever there was no evidence for several days, and say why."""
+def absences(shown: pd.DataFrame) -> NDArray[np.intp]:
+    """Return the stretches of days without evidence that are hatched, shape (n, 2): first, and one past the last."""
     gone = shown[NAME].isna().to_numpy()
     edges = np.flatnonzero(np.diff(np.r_[False, gone, False].astype(int))).reshape(-1, 2)
+    return edges[edges[:, 1] - edges[:, 0] >= GAP_DAYS]
+
+
+def _absences(sheet: Sheet, shown: pd.DataFrame) -> None:
+    """Draw a hatched block wherever there was no evidence for several days, and say why."""
     y = sheet.frame.bottom - 13
-    for first, last in edges:
-        if last - first < GAP_DAYS:
-            continue
+    for first, last in absences(shown):
         x1, x2 = sheet.time(pd.DatetimeIndex([shown.index[first], shown.index[last - 1]]))
         sheet.drawing.hatched(float(x1), y, float(x2 - x1) + 2, 9)
         off = float(shown["hours_running"].iloc[first:last].fillna(0).mean()) < 1

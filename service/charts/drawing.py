@@ -25,11 +25,12 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chart:
-    """A chart: its drawing, one sentence that says what it shows, and its table."""
+    """A chart: its drawing, one sentence that says what it shows, its table, and its signs explained."""
 
     svg: str
     text: str
     table: Table | None = None
+    key: str = ""  # a sentence; pages and paper set it beside the drawing
 
 
 def text_width(text: str, size: float = 13.0) -> float:

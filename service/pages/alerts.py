@@ -18,6 +18,7 @@ from service.wording.causes import role_label
 from service.wording.history import history
 from service.wording.numbers import count_word
 from service.wording.remarks import remark_text
+from service.wording.staleness import old_plant
 
 _OPEN = (AlertState.UNACKNOWLEDGED, AlertState.RETURNED_UNACKNOWLEDGED, AlertState.ACKNOWLEDGED,
          AlertState.SHELVED, AlertState.SUPPRESSED, AlertState.OUT_OF_SERVICE)  # fmt: skip
@@ -81,6 +82,7 @@ def show(request: Request, choice: str = "open") -> HTMLResponse:
         request, "alerts.html", title="Alerts", opening=opening, rest=rest, sieves=sieves,
         choice=choice, rows=[_row(a, at, plant) for a in shown], rate=_rate(rates),
         soonest=at.astimezone(plant.zone).date().isoformat(),
+        old=old_plant(ledger.evaluations(), plant, at),
     )  # fmt: skip
 
 

@@ -18,6 +18,7 @@ from service.wording.causes import (
     chances,
     looks_alike,
     odds_beside,
+    shared_odds,
 )
 from service.wording.reasons import by_temperatures_alone, causes_there
 from service.wording.remarks import remark_text
@@ -27,12 +28,13 @@ _LOSSES = frozenset({CauseKind.DEPOSIT, CauseKind.BUILDING_SIDE, CauseKind.CAPAC
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CauseRow:
-    """One explanation in the table of causes."""
+    """One explanation in the table of causes; where the odds are those of a whole group, its heading has them."""
 
     title: str
     speaks_for: str
     speaks_against: str
     odds: str
+    group: str  # heading over all rows of the same odds; empty: this row has odds of its own
     leading: bool
     costs: bool
 
@@ -123,22 +125,28 @@ def compared_with(evaluation: Evaluation) -> str:
 
 
 def rows(evaluation: Evaluation, plant: Plant) -> list[CauseRow]:
-    """Return the competing explanations, the leading one first."""
+    """Return the competing explanations, the leading one first, those that are as good as excluded last."""
     costs = evaluation.money is not None and evaluation.money.next_month.low > 0
     leader = evaluation.verdict.cause
     # where two are left standing, both say how likely they are, whichever leads
     told = 2 if _is_undecided(evaluation) else 1
-    return [
-        CauseRow(
-            title=cause_title(cause),
-            speaks_for=_said(cause.speaks_for, plant),
-            speaks_against=_said(cause.speaks_against, plant),
-            odds=chances(cause.chances) if position < told else odds_beside(cause, leader),
-            leading=position == 0,
-            costs=position == 0 and cause.kind in _LOSSES and costs,
+    found = []
+    for position, cause in enumerate(_ordered(evaluation)):
+        odds = chances(cause.chances) if position < told else odds_beside(cause, leader)
+        group = shared_odds(odds)
+        found.append(
+            CauseRow(
+                title=cause_title(cause),
+                speaks_for=_said(cause.speaks_for, plant),
+                speaks_against=_said(cause.speaks_against, plant),
+                odds="" if group else odds,
+                group=group,
+                leading=position == 0,
+                costs=position == 0 and cause.kind in _LOSSES and costs,
+            )
         )
-        for position, cause in enumerate(_ordered(evaluation))
-    ]
+    groups = list(dict.fromkeys(["", *(row.group for row in found)]))
+    return sorted(found, key=lambda row: groups.index(row.group))
 
 
 def _said(remarks: Sequence[Remark], plant: Plant) -> str:

@@ -17,6 +17,7 @@ class Operation:
 
     method: str
     path: str
+    subject: str
     summary: str
     text: str
     parameters: tuple[tuple[str, str, str], ...]  # name, where it stands, what it means
@@ -26,15 +27,38 @@ class Operation:
 
 def show(request: Request) -> HTMLResponse:
     """Answer with all requests of the API."""
-    found = operations(request.app.openapi())
+    described = request.app.openapi()
+    found = operations(described)
     everywhere = set.intersection(*(set(o.answers) for o in found))
     return page(
         request,
         "description.html",
         title="The API",
-        operations=found,
+        count=len(found),
+        subjects=by_subject(described, found),
         common=sorted(everywhere),
         address=request.app.openapi_url,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subject:
+    """Requests about one thing."""
+
+    name: str
+    text: str
+    operations: tuple[Operation, ...]
+
+
+def by_subject(description: dict[str, Any], found: tuple[Operation, ...]) -> tuple[Subject, ...]:
+    """Return the operations under their tags, in the order in which the description lists these."""
+    return tuple(
+        Subject(
+            name=tag["name"],
+            text=tag.get("description", ""),
+            operations=tuple(o for o in found if o.subject == tag["name"]),
+        )
+        for tag in description.get("tags", ())
     )
 
 
@@ -52,6 +76,7 @@ def _operation(method: str, path: str, found: dict[str, Any]) -> Operation:
     return Operation(
         method=method.upper(),
         path=path,
+        subject=found.get("tags", ("",))[0],
         summary=found.get("summary", ""),
         text=found.get("description", ""),
         parameters=tuple(

@@ -11,6 +11,7 @@ from analytics.vocabulary.records import VerdictKind
 from service.pages.rendering import ledger_of, message_page, page
 from service.register.plant import Plant
 from service.wording import dates
+from service.wording.staleness import old_plant
 from service.wording.verdicts import headline
 
 _FILES_SHOWN = 50
@@ -19,7 +20,7 @@ _FILES_SHOWN = 50
 def show(request: Request, written: str = "") -> HTMLResponse:
     """Answer the list of papers that can be made."""
     ledger = ledger_of(request)
-    plant = ledger.plant()
+    plant, evaluations = ledger.plant(), ledger.evaluations()
     rows = [
         {
             "tag": e.tag,
@@ -29,11 +30,12 @@ def show(request: Request, written: str = "") -> HTMLResponse:
             if e.verdict.kind is VerdictKind.CLEAN_NOW
             else "Report, and visit sheet",
         }
-        for e in ledger.evaluations()
+        for e in evaluations
     ]
     return page(
         request, "documents.html", title="Documents", rows=rows, written=written,
         files=_files(ledger.settings.documents_path, plant),
+        old=old_plant(evaluations, plant, ledger.now()),
     )  # fmt: skip
 
 

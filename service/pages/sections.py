@@ -93,7 +93,7 @@ def approach(evaluation: Evaluation, events: Sequence[MaintenanceEvent], plant: 
         )
     return Part(
         heading=_approach_heading(evaluation, events, plant),
-        note=_condition(evaluation, plant),
+        note=f"{_condition(evaluation, plant)} {wide.key}",
         chart=wide,
         phone_chart=phone,
     )
@@ -145,9 +145,8 @@ def _of_former(evaluation: Evaluation, measure: numbers.Measure) -> str:
 
 def _condition(evaluation: Evaluation, plant: Plant) -> str:
     reference = evaluation.reference
-    line = "Line: mean of five days; grey: the range of each day; points: single days."
     if reference is None:
-        return f"Primary return minus secondary return. {line}"
+        return "Primary return minus secondary return."
     condition = reference.condition
     flow = numbers.measure_of("flow_m3_s", plant.units)
     degrees = numbers.measure_of("inlet_degC", plant.units)
@@ -161,7 +160,7 @@ def _condition(evaluation: Evaluation, plant: Plant) -> str:
     source = "the design" if condition.source == "design" else "the clean weeks"
     return (
         f"Primary return minus secondary return at {at}{into}, as in {source}."
-        f" Clean level from {_BASES[reference.basis]}{weeks_of_clean(evaluation)}. {line}"
+        f" Clean level from {_BASES[reference.basis]}{weeks_of_clean(evaluation)}."
     )
 
 

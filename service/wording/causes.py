@@ -74,6 +74,12 @@ def times_less_likely(times: float) -> str:
     return f"{rounded:,.0f}{NBSP}times less likely"
 
 
+def shared_odds(told: str) -> str:
+    """Return odds that say no more of one cause than of the next, as a heading over all of them; else empty."""
+    at_the_end = (times_less_likely(_LIKELIHOOD_CAP), times_less_likely(float("inf")))
+    return f"{told[:1].upper()}{told[1:]}" if told in at_the_end else ""
+
+
 def looks_alike(cause: Cause) -> bool:
     """Tell whether the cause is the single meter whose error looks like a deposit."""
     alone = any(r.code == "one_meter_ambiguous" for r in cause.speaks_for)

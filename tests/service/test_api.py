@@ -295,6 +295,7 @@ def test_description_names_every_route(client):
     paths = described["paths"]
     assert described["openapi"].startswith("3.")
     assert all(path.startswith("/v1/") for path in paths)
+    subjects = {tag["name"] for tag in described["tags"]}
     for path in (
         "/v1/exchangers/{tag}/intervals",
         "/v1/imports",
@@ -304,6 +305,15 @@ def test_description_names_every_route(client):
     for path, verbs in paths.items():
         for verb, operation in verbs.items():
             assert operation["description"], (verb, path)
+            (subject,) = operation["tags"]
+            assert subject in subjects, (verb, path)
+            name = operation["summary"].lower().replace(" ", "_")  # as the framework would make one
+            assert not operation["operationId"].startswith(f"{name}_v1"), (verb, path)
+            for parameter in operation.get("parameters", ()):
+                assert parameter.get("description"), (verb, path, parameter["name"])
+    assert len({o["summary"] for verbs in paths.values() for o in verbs.values()}) == sum(
+        len(verbs) for verbs in paths.values()
+    )
 
 
 def test_the_description_is_a_page_that_loads_nothing_from_elsewhere(client):
@@ -314,6 +324,7 @@ def test_the_description_is_a_page_that_loads_nothing_from_elsewhere(client):
     for path, item in paths.items():
         for method in item:
             assert f"<code>{method.upper()} {path}</code>" in answer.text
+            assert f"{item[method]['summary']}</h2>" in answer.text
     assert not re.findall(r"""(?:src|href)=["']?(?:https?:)?//""", answer.text)
 
 

@@ -18,6 +18,8 @@ from service.charts.scales import rounded_out, spread, tick_labels, ticks
 from service.charts.spark import spark, spark_axis, used_up_bar
 from service.charts.transfer import duties_chart, transfer_chart
 from service.charts.trends import explorer_figure, set_aside_hours, trends_chart
+from service.documents.contents import page_one
+from service.pages.sections import approach
 from tests.service import made_up
 
 PLANT = made_up.whole_plant()
@@ -31,7 +33,7 @@ CHARTS: dict[str, Draw] = {
     "duties": lambda e, w: duties_chart(e, PLANT, width=w),
     "offsets": lambda e, w: offsets_chart(e, PLANT, width=w),
     "profile": lambda e, w: profile_chart(e.latest, e.tag, PLANT, width=w),
-    "benefit": lambda e, w: benefit_chart(e.money, e.tag, PLANT, width=w),
+    "benefit": lambda e, w: benefit_chart(e, PLANT, made_up.THROUGH, width=w),
     "capacity": lambda e, w: capacity_chart(e.capacity, e.tag, PLANT, width=w),
     "trends": lambda e, w: trends_chart(e.intervals.iloc[-672:], e.tag, PLANT, width=w),
 }
@@ -263,3 +265,19 @@ def test_the_error_needed_is_that_of_a_thermometer_that_could_explain() -> None:
         assert chart is not None
         assert "0.5\u00a0K needed" not in chart.svg
         assert ("+2.9\u00a0K needed" in chart.svg) is needed
+
+
+def test_hatching_is_explained_where_there_is_any() -> None:
+    """Page and paper set the same sentence beside the drawing."""
+    found = made_up.deposit()
+    exchanger = PLANT.exchanger(found.tag)
+    assert exchanger is not None
+    whole = replace(found, daily=found.daily.assign(approach_reference_K=5.0))
+    for evaluation, hatched in ((found, True), (whole, False)):
+        chart = approach_chart(evaluation, (), PLANT)
+        assert chart is not None
+        assert ('class="hatch"' in chart.svg) == hatched
+        assert ("hatched: five days or more without evidence" in chart.key) == hatched
+        assert chart.key in approach(evaluation, (), PLANT).note
+        said = page_one(PLANT, exchanger, evaluation, (), made_up.THROUGH)
+        assert said["chart_key"] == chart.key

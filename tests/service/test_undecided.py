@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from analytics.vocabulary.records import Cause, CauseKind, Remark, Verdict, VerdictKind
+from service.documents.contents import page_one
 from service.pages import causes
 from service.wording.causes import odds_beside
 from service.wording.reasons import runner_up
@@ -72,3 +73,36 @@ def test_unchanged_plates_hold_along_with_a_fault_of_the_building():
     nothing = Cause(kind=CauseKind.NOTHING, chances=0.8, times_less_likely=1.0)
     assert odds_beside(nothing, leader) == "holds along with it"
     assert odds_beside(nothing, replace(leader, kind=CauseKind.DEPOSIT)) == "as likely"
+
+
+def test_causes_that_are_as_good_as_excluded_share_one_heading():
+    """Of the made-up rivals the return is over the cap, too few plates are ruled out; others have odds of their own."""
+    shown = causes.rows(made_up.deposit(), made_up.whole_plant())
+    own = [r for r in shown if not r.group]
+    assert shown[: len(own)] == own
+    assert all(r.odds for r in own)
+    assert not [r.odds for r in shown[len(own) :] if r.odds]
+    assert [r.group for r in shown[len(own) :]] == [
+        "Over\u00a01,000\u00a0times less likely",
+        "Ruled out",
+    ]
+
+
+def test_the_document_tells_odds_that_all_its_rivals_share_once():
+    found = made_up.deposit()
+    exchanger = made_up.whole_plant().exchanger(found.tag)
+    assert exchanger is not None
+    far = tuple(
+        replace(c, times_less_likely=5e3) if c.kind is not CauseKind.DEPOSIT else c
+        for c in found.causes
+    )
+    for causes_then, compared, odds in ((found.causes, "Compared", "40"), (far, "Each over", "")):
+        page = page_one(
+            made_up.whole_plant(),
+            exchanger,
+            replace(found, causes=causes_then),
+            (),
+            made_up.THROUGH,
+        )
+        assert page["compared"].startswith(compared)
+        assert page["rivals"][0][2].split("\u00a0")[0] == odds
