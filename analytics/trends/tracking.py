@@ -33,7 +33,9 @@ MATTERS_METER = 0.04
 # For an alarm on a deposit beside an instrument's error: log evidence beyond the threshold, and standard
 # deviations (no false one on 228 simulated exchangers; 3 beyond gave one).
 BESIDE_MARGIN, BESIDE_SURE = 8.0, 2.5
-BESIDE_MISFIT = 0.03  # of what a single cause explains, left over by the model itself (by simulation)
+BESIDE_MISFIT = (
+    0.03  # of what a single cause explains, left over by the model itself (by simulation)
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -42,13 +42,14 @@ def test_sets_share_no_case():
     assert len(set(cases)) == len(cases)
 
 
-def test_only_by_a_single_meter_are_a_deposit_and_its_rivals_one():
+def test_by_a_single_meter_or_none_a_deposit_and_its_rivals_are_one():
     cases = [
         ("primary flow", "linear deposit", "deposit", True),
         ("registers", "primary_flow step", "other", True),
         ("meter power", "secondary_supply_temperature drift", "other", True),
         ("both flows", "linear deposit", "deposit", False),
-        ("four temperatures", "linear deposit", "deposit", False),
+        ("four temperatures", "linear deposit", "deposit", True),
+        ("four temperatures", "primary_supply_temperature drift", "other", False),
         ("primary flow", "secondary_return_temperature drift", "other", False),
         ("primary flow", "building side", "other", False),
     ]

@@ -83,6 +83,24 @@ def test_a_loop_that_hunts_leaves_no_hour_calm(beside, scale, service, swings):
     assert hold.swings is swings
 
 
+def test_a_thermometer_that_drifts_is_no_loop_that_swings():
+    hold = held_set_point(account(np.linspace(-15.0, 0.0, DAYS * 24), scale=3.0))
+    assert hold is not None
+    assert not hold.swings
+
+
+def test_starts_and_stops_of_a_summer_are_no_hunting():
+    """From day 40 on four hours a day with load, at which the supply is anywhere."""
+    plant = account(0.0, scale=3.0)
+    late = plant.table.day >= 20_040
+    starts = late & (np.tile(np.arange(24), DAYS) < 4)
+    plant.table.flow[late & ~starts] = 0.0
+    plant.table.temperature[starts, 2] += np.random.default_rng(3).normal(0.0, 3.0, starts.sum())
+    hold = held_set_point(plant)
+    assert hold is not None
+    assert not hold.swings
+
+
 @pytest.mark.parametrize(("left", "confirmed"), [(-1.5, True), (0.0, False)])
 def test_what_the_set_point_shows_settles_between_two_that_explain_alike(left, confirmed):
     """Primary supply 4 K too high or secondary supply 1.5 K too low: both with 40 nats."""

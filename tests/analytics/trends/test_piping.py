@@ -23,6 +23,17 @@ def test_returns_taken_for_each_other_turn_the_sign_of_the_cold_end():
     assert found[DAYS >= SERVICE + 4].all()
 
 
+@pytest.mark.parametrize(("noise", "told"), [(0.2, True), (3.0, False)])
+def test_small_approaches_turn_too_where_days_are_alike(noise, told):
+    """Half a kelvin either way; days that differ by as much tell nothing."""
+    cold_end = _cold_end(before=0.5, after=-0.5, noise=noise)
+    assert bool(exchanged_after_service(HOURS, cold_end, [SERVICE], DAYS).any()) is told
+
+
+def test_the_approach_may_differ_with_the_load_when_its_sign_turns():
+    assert exchanged_after_service(HOURS, _cold_end(after=-1.9), [SERVICE], DAYS)[-1]
+
+
 @pytest.mark.parametrize("after", [3.0, 0.5, -0.4, -6.0])
 def test_another_level_after_a_service_is_no_exchange(after):
     """A cleaning, a thermometer that was knocked: the sign must turn and the size be what it was."""

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analytics.trends.account import Account
+from analytics.trends.account import Account, _told
 from analytics.trends.tracking import deposit_beside_instrument_days
 from analytics.trends.wander import MEMORY_DAYS, WANDER_K, Wandering, wander_variance
 
@@ -47,6 +47,10 @@ def _tracks(deposit_alone, instrument_alone, both, deposit=0.06, doubt=0.01):
         (_tracks(40.0, 80.0, 120.0), True),
         (_tracks(40.0, 110.0, 120.0), False),  # the instrument alone explains nearly all
         (_tracks(110.0, 40.0, 120.0), False),  # and so does the deposit
+        (
+            _tracks(40.0, 1000.0, 1040.0),
+            False,
+        ),  # no model of a fault fits to four parts in a hundred
         (_tracks(40.0, 80.0, 120.0, doubt=0.03), False),  # a deposit that may be none
         (_tracks(40.0, 80.0, 120.0, deposit=-0.06), False),
     ],
@@ -63,6 +67,19 @@ def _known(errors, first=20_000):
     day = first + np.arange(len(errors))
     info = SimpleNamespace(day=day, deposit_se=np.asarray(errors))
     return Account.well_known(SimpleNamespace(info=info))
+
+
+@pytest.mark.parametrize(("deposit", "told"), [(0.03, False), (0.2, True)])
+def test_an_alarm_on_days_of_little_load_tells_of_a_level_that_stands_out_alone(deposit, told):
+    info = SimpleNamespace(
+        day=20_000 + np.arange(210), deposit_se=np.array([0.006] * 150 + [0.2] * 60)
+    )
+    account = SimpleNamespace(
+        info=info, deposit=lambda: (np.full(210, deposit), np.full(210, 0.03))
+    )
+    account.well_known = lambda: Account.well_known(account)
+    assert _told(account)[:150].all()
+    assert bool(_told(account)[-1]) is told
 
 
 def test_a_few_summer_hours_do_not_know_the_plates_as_the_winter_did():
