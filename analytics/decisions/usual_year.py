@@ -30,6 +30,13 @@ class TypicalYear:
     rows: RunningHours
     month: NDArray[np.intp]  # 0 to 11, the month each row stands for
     share_observed: float  # of the year's days whose months were seen; the rest stands in
+    seen: NDArray[np.bool_]  # (12,) months that were seen
+
+    def load_W(self, month: NDArray[np.intp]) -> float:
+        """Return the mean load over days of these months (0 to 11), shape (days,), at rest or not. [W]"""
+        taken = self.rows.heat_W * self.rows.hours
+        by_month = np.bincount(self.month, weights=taken, minlength=12) / (24.0 * _DAYS_IN_MONTH)
+        return float(by_month[month].mean())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,6 +104,7 @@ def typical_year(
         rows=RunningHours(**joined),
         month=np.concatenate(months).astype(np.intp),
         share_observed=float(_DAYS_IN_MONTH[seen].sum() / _DAYS_IN_MONTH.sum()),
+        seen=seen,
     )
 
 

@@ -78,7 +78,7 @@ def plan_visit(
     factor = np.maximum(1.0 + cost_relative_sd * rng.standard_normal(count), 0.2)
     left = 1.0 - np.clip(recovery_mean + recovery_sd * rng.standard_normal(count), 0.0, 1.0)
     day = np.arange(YEAR_DAYS)
-    month = _months(made, day)
+    month = months_ahead(made, day)
     untouched = table.cost_rate(deposit[:, :YEAR_DAYS], month) * factor[:, None]
     cleaned = left[:, None] * deposit[:, :1] + refouling[:, :YEAR_DAYS]
     after = table.cost_rate(cleaned, month).sum(axis=0) * factor[:, None]
@@ -127,7 +127,7 @@ def _saved_by_week(
     that a mild November's last days cost as much as December's, and the best day falls before a month.
     """
     day = np.arange(YEAR_DAYS)
-    month = _months(made, day)
+    month = months_ahead(made, day)
     begins = (day % WEEK_DAYS == 0) | np.r_[True, np.diff(month) != 0]
     start = day[begins]
     length = np.diff(np.r_[start, YEAR_DAYS])
@@ -145,7 +145,8 @@ def _saved_by_week(
     return saved
 
 
-def _months(made: np.datetime64, ahead: NDArray[np.int64]) -> NDArray[np.intp]:
+def months_ahead(made: np.datetime64, ahead: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Return the calendar months, 0 to 11, of the days ``ahead`` of the day ``made``, shape (n,)."""
     day = made.astype("datetime64[D]") + ahead.astype("timedelta64[D]")
     return np.asarray(day.astype("datetime64[M]").astype(int) % 12, dtype=np.intp)
 

@@ -27,6 +27,7 @@ from analytics.evaluation.daily_frame import daily_frame, empty_daily
 from analytics.evaluation.early import early_verdict
 from analytics.evaluation.health import data_health, empty_health
 from analytics.evaluation.intervals import interval_frame, interval_table, latest_interval
+from analytics.evaluation.month_basis import month_basis, usual_year
 from analytics.evaluation.present import effectiveness, limit_of, state_of
 from analytics.evaluation.reference import (
     instrument_errors,
@@ -235,8 +236,13 @@ def _outlook(
     by_day = by_hour.groupby(pd.DatetimeIndex(by_hour.index).floor("D")).sum()
     by_day = by_day[by_day.index.isin(daily.index)]
     daily.loc[by_day.index, list(by_day.columns)] = by_day
-    planned = outlook.plan(account, foreseen, at) if foreseen is not None else None
-    return forecast, outlook.money_record(account, so_far, planned) if planned is not None else None
+    if foreseen is None:
+        return forecast, None
+    hours, rows = outlook.running_hours(account)
+    year = usual_year(account, hours)
+    planned = outlook.plan(account, foreseen, year, rows)
+    basis = month_basis(account, hours, year, by_hour, foreseen.made)
+    return forecast, outlook.money_record(account, so_far, planned, basis)
 
 
 def _signs(

@@ -11,7 +11,9 @@ from analytics.decisions.instrument_worth import most_helpful
 from analytics.decisions.insulation import insulation_remark
 from analytics.evaluation.changed_thermometer import changed_remark
 from analytics.trends.account import Account
-from analytics.trends.hours import T1_OUT, T2_IN
+from analytics.trends.evidence import CROSSING_K
+from analytics.trends.hours import T1_OUT, T2_IN, T2_OUT
+from analytics.trends.model import Array
 from analytics.trends.reference_condition import NINE_IN_TEN
 from analytics.vocabulary.quantities import (
     PRIMARY_FLOW,
@@ -28,6 +30,7 @@ SILENT_DAYS = 3  # without a needed reading while others still come
 OFF_SEASON_HOURS = 24
 THIN_HOURS = 60
 DOUBTFUL_SHARE = 0.3
+OFTEN_CROSSED = 0.1  # share of the running hours from which on it is told
 OUTSIDE_SHARE = 0.01  # of the readings beyond the liquid's range
 COARSE_SHARE = 0.05  # of the hours with a flow
 Grade = Literal["good", "thin", "doubtful", "stopped", "off season", "none"]
@@ -98,20 +101,7 @@ def consequences(account: Account) -> tuple[Remark, ...]:
     said += outside_liquid(account)
     if too_coarse(account):
         said.append(Remark(code="registers_too_coarse"))
-    crossing = crossing_share(account)
-    if crossing > 0.1 and account.offsets is not None:
-        offset, sd = account.offsets.pair(COLD_END, int(account.table.day[-1]))
-        left = crossing_share(account, corrected=True)
-        explains = offset < -NINE_IN_TEN * sd and left < 0.5 * crossing
-        said.append(
-            Remark(
-                code="crossing_explained" if explains else "crossing_unexplained",
-                numbers={
-                    "share": crossing, "left": left, "offset_K": offset,
-                    "low_K": offset - NINE_IN_TEN * sd, "high_K": offset + NINE_IN_TEN * sd,
-                },
-            )
-        )  # fmt: skip
+    said += crossing_remarks(account)
     said += [changed_remark(step) for step in account.steps]
     quiet = _quiet_hours(account)
     return (*said, quiet) if quiet is not None else tuple(said)
@@ -171,8 +161,38 @@ def _quiet_hours(account: Account) -> Remark | None:
     return Remark(code="quiet_hours", numbers=numbers)
 
 
-def crossing_share(account: Account, *, corrected: bool = False) -> float:
-    """Share of running hours in which the primary seems to leave colder than the secondary enters.
+def crossing_remarks(account: Account) -> list[Remark]:
+    """Say of streams that often seem to cross at the cold end what that comes of.
+
+    Either an error between the two return thermometers explains it; or it lies within what is known of them
+    and goes with little load, at which both streams leave as good as equally warm; or neither.
+    """
+    crossing = crossing_share(account)
+    if crossing <= OFTEN_CROSSED or account.offsets is None:
+        return []
+    offset, sd = account.offsets.pair(COLD_END, int(account.table.day[-1]))
+    low, high = offset - NINE_IN_TEN * sd, offset + NINE_IN_TEN * sd
+    left = crossing_share(account, corrected=True)
+    t = running_degC(account)
+    gap, rise = t[:, T1_OUT] - t[:, T2_IN], t[:, T2_OUT] - t[:, T2_IN]
+    depth = float(np.quantile(-gap[gap < 0], 0.9))
+    # the rise of the building's water goes with the load, whatever is metered
+    loaded = float((gap[rise > np.nanmedian(rise)] < 0).mean())
+    if high < 0 and left < 0.5 * crossing:
+        code = "crossing_explained"
+    elif depth <= -low and loaded < 0.5 * crossing:
+        code = "crossing_small"
+    else:
+        code = "crossing_unexplained"
+    numbers = {
+        "share": crossing, "left": left, "offset_K": offset, "low_K": low, "high_K": high,
+        "depth_K": depth, "loaded": loaded, "aside_K": CROSSING_K,
+    }  # fmt: skip
+    return [Remark(code=code, numbers=numbers)]
+
+
+def running_degC(account: Account, *, corrected: bool = False) -> Array:
+    """Return the four temperatures of the hours that ran, shape (n, 4). [degC]
 
     ``corrected``: after the thermometers' errors as they were known at the time.
     """
@@ -180,10 +200,17 @@ def crossing_share(account: Account, *, corrected: bool = False) -> float:
     if corrected and account.offsets is not None:
         t = t - account.offsets.on(account.table.day)
     runs = (account.set_aside & (REASON_BITS["stopped"] | REASON_BITS["gap"])) == 0
-    if not runs.any():
-        return 0.0
+    return np.asarray(t[runs])
+
+
+def crossing_share(account: Account, *, corrected: bool = False) -> float:
+    """Share of running hours in which the primary seems to leave colder than the secondary enters.
+
+    ``corrected``: after the thermometers' errors as they were known at the time.
+    """
+    t = running_degC(account, corrected=corrected)
     with np.errstate(invalid="ignore"):
-        return float((t[runs, T1_OUT] < t[runs, T2_IN]).mean())
+        return float((t[:, T1_OUT] < t[:, T2_IN]).mean()) if len(t) else 0.0
 
 
 def data_health(account: Account, trends: pd.DataFrame) -> DataHealth:

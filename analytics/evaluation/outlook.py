@@ -15,7 +15,7 @@ from analytics.decisions.capacity import DesignPoint, assess_capacity
 from analytics.decisions.forecast import FoulingForecast, forecast_fouling
 from analytics.decisions.money import AvoidableCost, Hydraulics, RunningHours, avoidable
 from analytics.decisions.proof import prove_visit
-from analytics.decisions.usual_year import cost_table, typical_year
+from analytics.decisions.usual_year import TypicalYear, cost_table
 from analytics.decisions.visit import VisitPlan, plan_visit
 from analytics.evaluation.daily_frame import hourly_duty_W, ratios_on
 from analytics.evaluation.reference import last_ratios
@@ -40,6 +40,7 @@ from analytics.vocabulary.records import (
     Estimate,
     Forecast,
     MoneyAccount,
+    MonthBasis,
     Tariff,
     VisitProof,
 )
@@ -322,13 +323,10 @@ def priced(tariff: Tariff) -> bool:
     )  # fmt: skip
 
 
-def plan(account: Account, forecast: FoulingForecast, at: ReferencePoint) -> VisitPlan | None:
-    """Weigh a visit against waiting; ``None`` without a running hour."""
-    hours, rows = running_hours(account)
-    if not len(rows):
-        return None
-    logged = np.asarray(account.table.start.tz_localize(None).as_unit("s")).astype("datetime64[D]")
-    year = typical_year(hours, np.unique(logged))
+def plan(
+    account: Account, forecast: FoulingForecast, year: TypicalYear, rows: NDArray[np.int64]
+) -> VisitPlan:
+    """Weigh a visit against waiting under the load of a usual year; ``rows``: the hours that it is made of."""
     rng = np.random.default_rng(20240 + len(rows) % 97)
     futures = forecast.draw(FUTURES, rng)
     turn = _to_U_clean(account, at)
@@ -343,7 +341,9 @@ def plan(account: Account, forecast: FoulingForecast, at: ReferencePoint) -> Vis
     return plan_visit(deposit, refouling, table, made=forecast.made, price=price, rng=rng)
 
 
-def money_record(account: Account, so_far: AvoidableCost, found: VisitPlan) -> MoneyAccount:
+def money_record(
+    account: Account, so_far: AvoidableCost, found: VisitPlan, basis: MonthBasis | None
+) -> MoneyAccount:
     """Join what was lost and what is foreseen into one account."""
     since = _counted_from(account)
     lines = tuple(
@@ -361,7 +361,7 @@ def money_record(account: Account, so_far: AvoidableCost, found: VisitPlan) -> M
         visit_price=found.visit_price, net_benefit_now=found.net_benefit_now,
         best_visit_utc=None if best is None else best.to_pydatetime(),
         best_net_benefit=found.best_net_benefit, benefit_by_date=found.benefit_by_date,
-        chance_visit_pays=found.chance_visit_pays,
+        chance_visit_pays=found.chance_visit_pays, month_basis=basis,
     )  # fmt: skip
 
 
@@ -403,8 +403,11 @@ def unproven(money: MoneyAccount) -> MoneyAccount:
         replace(line, so_far=from_nought(line.so_far), next_year=from_nought(line.next_year))
         for line in money.lines
     )
+    basis = money.month_basis
+    if basis is not None:
+        basis = replace(basis, cost_before=from_nought(basis.cost_before))
     return replace(
-        money, lines=lines, avoidable_so_far=from_nought(money.avoidable_so_far),
+        money, lines=lines, month_basis=basis, avoidable_so_far=from_nought(money.avoidable_so_far),
         next_month=from_nought(money.next_month),
         next_year_untouched=from_nought(money.next_year_untouched),
         best_visit_utc=None, best_net_benefit=None,

@@ -15,6 +15,13 @@ from numpy.typing import NDArray
 
 from analytics.trends.daily import DailyInformation
 from analytics.trends.model import DEPOSIT, SIZE, Array
+from analytics.trends.wander import (
+    AGEING_K,
+    AGEING_METER,
+    MEMORY_DAYS,
+    WANDERING,
+    wander_variance,
+)
 
 # What an instrument's error may change by since the reference, per root day: K, then ln.
 WALK_K, WALK_METER = 0.006, 0.0003
@@ -48,8 +55,9 @@ def frozen_days(
 ) -> DepositDays:
     """Return the days from ``since`` on, about the reference as the days before ``ready`` left it.
 
-    The instruments' wander is counted from ``since``, or both ways from the day ``about``: what they
-    were off by then is common to all days and drops out between them.
+    What the instruments may have strayed by is counted from ``since``. Where days on both sides of the day
+    ``about`` are compared, it is their wander as all else knows it (``wander``), and what they aged by
+    from that day, either way: what they were off by then is common to all days and drops out.
     """
     own = [i for i, r in enumerate(info.renewals) if r.index == DEPOSIT]
     others = np.setdiff1d(np.arange(info.size), [DEPOSIT, *(SIZE + i for i in own)])
@@ -63,17 +71,41 @@ def frozen_days(
     kept = info.day >= since
     information = np.maximum(L[kept, DEPOSIT, DEPOSIT], 1e-12)
     through = L[kept, DEPOSIT][:, others] / information[:, None]
-    away = (info.day[kept] - (since if about is None else about)).astype(float)
-    walked = np.minimum(np.abs(away[:, None]), np.abs(away)) * (away[:, None] * away > 0)
-    step = np.zeros(len(others))
-    step[:4], step[4:6] = WALK_K**2, WALK_METER**2
+    day = info.day[kept]
+    wander = _strayed(through, day, since) if about is None else _wandered(through, day, about)
     return DepositDays(
-        day=info.day[kept],
+        day=day,
         deposit=E[kept, DEPOSIT] / information - through @ covariance @ b[others],
         standard_error=information**-0.5,
         reference=through @ covariance @ through.T,
-        wander=(through * step) @ through.T * walked,
+        wander=wander,
     )
+
+
+def _strayed(through: Array, day: NDArray[np.int64], since: int) -> Array:
+    """Return the covariance of a random walk of every instrument from a day on, (n, n)."""
+    step = np.array([WALK_K] * 4 + [WALK_METER] * 2)
+    return np.asarray(_each(through, step**2) * _walked(day, since))
+
+
+def _wandered(through: Array, day: NDArray[np.int64], about: int) -> Array:
+    """Return the covariance of every instrument's wander and ageing, (n, n)."""
+    still = np.exp(-np.abs(day[:, None] - day) / MEMORY_DAYS)
+    aged = np.array([AGEING_K] * 4 + [AGEING_METER] * 2)
+    wander = _each(through, wander_variance()) * still
+    return np.asarray(wander + _each(through, aged**2) * _walked(day, about))
+
+
+def _each(through: Array, variance: Array) -> Array:
+    """Return what variances of the instruments' errors (6,) do to the days, (n, n)."""
+    return np.asarray((through[:, WANDERING] * variance) @ through[:, WANDERING].T)
+
+
+def _walked(day: NDArray[np.int64], origin: int) -> Array:
+    """Return the days that two random walks have in common, counted both ways from a day, (n, n)."""
+    away = (day - origin).astype(float)
+    common = np.minimum(np.abs(away[:, None]), np.abs(away))
+    return np.where(away[:, None] * away > 0, common, 0.0)
 
 
 def tracked_days(day: NDArray[np.int64], deposit: Array, sd: Array, since: int) -> DepositDays:

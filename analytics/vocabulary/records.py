@@ -449,6 +449,21 @@ class CostLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MonthBasis:
+    """The load that the cost of the thirty days to come is reckoned with, beside the thirty before.
+
+    Loads and outdoor temperatures are means over all hours of the logged days, at rest or not.
+    """
+
+    cost_before: Estimate  # in the tariff's currency
+    load_before_W: float
+    load_W: float  # of the same calendar months within the last twelve
+    outdoor_before_degC: float | None
+    outdoor_degC: float | None  # None: not logged, or a month that was not seen
+    months_seen: bool  # False: another month stands in for one that was not seen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MoneyAccount:
     """What the deposit costs and when a visit pays."""
 
@@ -468,6 +483,7 @@ class MoneyAccount:
     counted_from: Literal["loss began", "last visit", "clean level"] = (
         "clean level"  # what since_utc is
     )
+    month_basis: MonthBasis | None = None  # None: the thirty days before are not all known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -484,14 +500,29 @@ class Capacity:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """The plates before and after a visit, at the reference condition."""
+
+    before: Estimate  # cleanliness factor
+    after: Estimate  # cleanliness factor
+    gain: Estimate  # U after over U before, minus one
+    first_utc: datetime  # the days it rests on: the first
+    last_utc: datetime  # and the last
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VisitProof:
-    """Before and after a visit at the reference condition."""
+    """What a visit achieved; ``None`` where there are too few days on either side.
+
+    ``measured`` compares means of up to a fortnight of days with evidence, before and after.
+    ``at_visit`` compares the day after the visit with the day before, whither both sides are carried
+    along their growth: what the visit did, before the deposit grew again. The outcome rests on it.
+    """
 
     event: MaintenanceEvent
-    before_cleanliness: Estimate | None
-    after_cleanliness: Estimate | None
-    gain: Estimate | None  # U after over U before, minus one
-    recovered: Estimate | None  # share of the lost U that came back
+    measured: Comparison | None = None
+    at_visit: Comparison | None = None
+    recovered: Estimate | None  # share of the lost U that came back, at the visit
     days_before: int
     days_after: int
     outcome: Literal["worked", "worked in part", "no effect seen", "too early to tell"]

@@ -245,11 +245,16 @@ class ImportCheckOut(Schema):
     size: int
     stored_before: datetime | None
     tags: list[str]
-    rows: int
-    new_rows: int
+    rows: int = Field(
+        description="Stamps with a value, those of each exchanger counted by themselves."
+    )
+    new_rows: int = Field(description="Of these, stamps that were not stored yet.")
     new_values: int
-    changed_values: int
-    refused_rows: int
+    changed_values: int = Field(description="They differ from stored ones; the newer import wins.")
+    refused_rows: int = Field(description="Lines and cells; `account` tells them apart.")
+    account: dict[str, int] = Field(
+        description="What became of the file's lines and cells, as in the report of an import."
+    )
     questions: list[str] = Field(description="To be answered before the file can be stored.")
     findings: list[dict[str, Any]]
     examination: dict[str, Any]
@@ -263,11 +268,16 @@ class ImportOut(Schema):
     run: int
     repeated: bool = Field(description="The same bytes were stored before; nothing is doubled.")
     tags: list[str]
-    rows: int
-    new_rows: int
+    rows: int = Field(
+        description="Stamps with a value, those of each exchanger counted by themselves."
+    )
+    new_rows: int = Field(description="Of these, stamps that were not stored yet.")
     new_values: int
-    changed_values: int
-    refused_rows: int
+    changed_values: int = Field(description="They differ from stored ones; the newer import wins.")
+    refused_rows: int = Field(description="Lines and cells; `account` tells them apart.")
+    account: dict[str, int] = Field(
+        description="What became of the file's lines and cells, as in the report of an import."
+    )
     stored: datetime
     assessing: list[str] = Field(description="Exchangers that are being assessed anew now.")
 

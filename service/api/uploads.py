@@ -1,5 +1,6 @@
 """Trend files through the API: check first, then store."""
 
+from dataclasses import asdict
 from typing import Annotated, Any
 
 from fastapi import APIRouter, File, Form, Path, Query, Response, UploadFile
@@ -129,6 +130,7 @@ def _check(ledger: Ledger, name: str, data: bytes, options: ImportOptions) -> Im
         new_values=found.new_values,
         changed_values=found.changed_values,
         refused_rows=found.refused_rows,
+        account=asdict(found.account),
         questions=list(found.questions),
         findings=[f.to_dict() for f in found.findings],
         examination=found.examination.to_dict(),
@@ -150,6 +152,7 @@ def _store(ledger: Ledger, name: str, data: bytes, options: ImportOptions) -> Im
         new_values=done.new_values,
         changed_values=done.changed_values,
         refused_rows=done.refused_rows,
+        account=asdict(done.account),
         stored=done.stored_utc,
         assessing=[] if done.repeated else list(done.tags),
     )

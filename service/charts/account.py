@@ -1,23 +1,27 @@
 """What a visit brings by its date, and the heat load against what the plates deliver."""
 
+from datetime import datetime
+
 import numpy as np
 import pandas as pd
 
-from analytics.vocabulary.records import Capacity, Estimate, MoneyAccount
+from analytics.vocabulary.records import Capacity, Estimate, Evaluation, MoneyAccount
 from service.charts.drawing import Chart, Drawing, Table
 from service.charts.frame import Frame, horizontal_axis, time_axis, value_axis
 from service.charts.scales import Scale, TimeScale, finite_range, month_ticks, rounded_out, spread
 from service.register.plant import Plant
 from service.wording import dates, numbers
+from service.wording.visit_day import best_when, is_due
 
 _BEST_WITHIN = 0.97  # dates that bring at least this share of the best are as good
 
 
 def benefit_chart(
-    money: MoneyAccount | None, tag: str, plant: Plant, *, width: float = 520.0,
+    evaluation: Evaluation, plant: Plant, now_utc: datetime, *, width: float = 520.0,
     name: str = "benefit",
 ) -> Chart | None:  # fmt: skip
     """Return the net benefit over twelve months by date of the visit, with nine tenths around it."""
+    money = evaluation.money
     table = money.benefit_by_date if money is not None else None
     if money is None or table is None or table.empty or not table["q50"].notna().any():
         return None
@@ -47,9 +51,10 @@ def benefit_chart(
         days = dates.day_span(
             good[0].to_pydatetime(), good[-1].to_pydatetime(), plant.zone, index[0].to_pydatetime()
         )
+        days = "at once" if is_due(evaluation, plant, now_utc) else days
         drawing.label(x1 + 2, y.at(0.0) + 19, f"best {days}", "label-strong halo")
     drawing.label(plot.right, 16, "net benefit after the visit's price", "label", "end")
-    text = _benefit_sentence(money, tag, plant)
+    text = _benefit_sentence(evaluation, money, plant, now_utc)
     rows = tuple(
         (
             dates.short_day(at.to_pydatetime(), plant.zone, year=True),
@@ -65,12 +70,14 @@ def benefit_chart(
     )
 
 
-def _benefit_sentence(money: MoneyAccount, tag: str, plant: Plant) -> str:
-    if money.best_visit_utc is None:
-        return f"{tag}: no date of a visit within twelve months pays for itself."
+def _benefit_sentence(
+    evaluation: Evaluation, money: MoneyAccount, plant: Plant, now_utc: datetime
+) -> str:
+    when = best_when(evaluation, plant, now_utc)
+    if not when:
+        return f"{evaluation.tag}: no date of a visit within twelve months pays for itself."
     best = numbers.money(money.best_net_benefit, money.currency).text
-    day = dates.long_day(money.best_visit_utc, plant.zone)
-    return f"{tag}: a visit on {day} brings the most, {best} net over twelve months."
+    return f"{evaluation.tag}: a visit {when} brings the most, {best} net over twelve months."
 
 
 def capacity_chart(

@@ -19,9 +19,11 @@
     limit_reached       {earliest, median, latest, chance_within_horizon, horizon_days,
                         passed_since, reason}; nine times in ten between earliest and latest,
                         null: beyond the horizon
-    avoidable_cost      {since, counted_from, so_far, next_month, next_month_from, next_year,
-                        visit_price, best_visit, visit_brings}; next_month: thirty days. What a
-                        deposit costs; null with a reason where the verdict names another cause
+    avoidable_cost      {since, counted_from, so_far, next_month, next_month_from, next_month_basis,
+                        last_month, next_year, visit_price, best_visit, best_visit_is_due,
+                        visit_brings, why}; months are thirty days; next_month_basis: the load that is
+                        assumed, why: how loss, price and best day belong together. What a deposit
+                        costs; null with a reason where the verdict names another cause
     data_health         {grade, instrumentation, first, last, hours_running, hours_evidence,
                         hours_set_aside, missing_roles, consequences, logger_gaps}, hours over the last
                         30 days of readings, set aside by reason; or null. logger_gaps: [{role, count,
@@ -30,7 +32,10 @@
                         what follows where that is longer ago than stale_after_days of the register
     thermometer_pairs   [{first, second, evidence, since, through, hours, difference, age_days}]
     open_alerts         how many are active
-    last_visit          {deed, at, outcome, gain, text}: what the last visit achieved; or null
+    last_visit          {deed, at, outcome, gain, recovered, measured, at_visit, text}: what the last
+                        visit achieved; or null. measured, at_visit: {before, after, gain, first, last},
+                        means of up to fourteen days a side, and the day after against the day before,
+                        carried there along the deposit's growth; gain is that of at_visit
     proposals           [{number, tag, state, deed, role, at, earliest, latest, known, size, text,
                         evidence}]: log entries that seem to be missing
 
@@ -73,8 +78,9 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
       limit_reached       {earliest, median, latest, chance_within_horizon,
                            horizon_days, passed_since, reason}
       avoidable_cost      {since, counted_from, so_far, next_month (30 days),
-                           next_month_from, next_year, visit_price, best_visit,
-                           visit_brings}
+                           next_month_from, next_month_basis, last_month, next_year,
+                           visit_price, best_visit, best_visit_is_due, visit_brings,
+                           why}
       data_health         {grade, instrumentation, first, last, hours_running,
                            hours_evidence, hours_set_aside, missing_roles,
                            consequences, logger_gaps} or null
@@ -83,7 +89,8 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
                            difference, age_days}]
       proposals           [{number, deed, role, at, earliest, latest, known, size,
                            text, evidence}], log entries that seem to be missing
-      last_visit          {deed, at, outcome, gain, text} or null
+      last_visit          {deed, at, outcome, gain, recovered, measured, at_visit,
+                           text} or null
       open_alerts
 
     A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten.
@@ -165,7 +172,7 @@ def print_ranking(ledger: "Ledger", workspace: Path | None = None) -> None:
 def _ranking(ledger: "Ledger") -> "Table":
     from rich.table import Table
 
-    from service.wording import numbers, verdicts, waiting, yardstick
+    from service.wording import foreseen, numbers, verdicts, waiting, yardstick
 
     plant = ledger.plant()
     evaluations = ledger.evaluations()
@@ -197,7 +204,7 @@ def _ranking(ledger: "Ledger") -> "Table":
     unvouched = yardstick.unvouched_footnote(evaluations)
     table.caption = (f"{unvouched}\n" if unvouched else "") + (
         "* primary return minus secondary return, at the reference condition\n"
-        f"{shared}: what waiting costs, from the end of the readings on.\n"
+        f"{shared}: what waiting costs, from the end of the readings on, {foreseen.AT_THE_LOAD}.\n"
         "Ordered by what is to be decided (a cleaning now first, nothing last), then by cost; only what a"
         " deposit costs is reckoned."
     )
@@ -242,8 +249,9 @@ def alerts(
     if as_json:
         print_json(values)
         return
-    for v in values:
-        say(f"{v['number']:>4}  {v['tag']}  {v['raised'][:10]}  {v['state']}: {v['text']}")
+    for alert, v in zip(shown, values, strict=True):
+        raised = alert.raised_utc.astimezone(plant.zone)
+        say(f"{v['number']:>4}  {v['tag']}  {raised:%Y-%m-%d}  {v['state']}: {v['text']}")
         for line in lines[v["number"]]:
             say(f"      {line}")
     if not values:

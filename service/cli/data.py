@@ -10,6 +10,8 @@ import typer
 from service.cli.command import AsJson, Workspace, app, opened
 
 if TYPE_CHECKING:
+    from datetime import tzinfo
+
     from service.usecases.importing import ImportCheck, ImportOutcome
 
 
@@ -102,7 +104,7 @@ def import_files(
             checked = ledger.import_check(name, data, options)
             results.append(_check_values(checked))
             if not as_json:
-                _print_check(checked, accept=accept)
+                _print_check(checked, ledger.plant().zone, accept=accept)
         else:
             outcome = ledger.import_store(name, data, options)
             results.append(plain(outcome))
@@ -181,6 +183,8 @@ def _write_reports(path: Path, reports: list[dict[str, Any]]) -> None:
 
 
 def _check_values(checked: "ImportCheck") -> dict[str, Any]:
+    from dataclasses import asdict
+
     return {
         "name": checked.name,
         "sha256": checked.sha256,
@@ -190,6 +194,7 @@ def _check_values(checked: "ImportCheck") -> dict[str, Any]:
         "new_values": checked.new_values,
         "changed_values": checked.changed_values,
         "refused_rows": checked.refused_rows,
+        "account": asdict(checked.account),
         "questions": list(checked.questions),
         "findings": [f.to_dict() for f in checked.findings],
         "examination": checked.examination.to_dict(),
@@ -202,11 +207,18 @@ _ADD = (
 )
 
 
-def _print_check(checked: "ImportCheck", *, accept: bool) -> None:
+def _print_check(checked: "ImportCheck", zone: "tzinfo", *, accept: bool) -> None:
+    from datetime import datetime
+
     from service.cli.output import say
+    from service.usecases.import_report import change_sentence
+    from service.wording import dates
 
     found = checked.examination
-    span = f"{found.first_utc} to {found.last_utc}" if found.first_utc else "no stamps read"
+    span = "no stamps read"
+    if found.first_utc and found.last_utc:
+        first, last = (datetime.fromisoformat(t) for t in (found.first_utc, found.last_utc))
+        span = f"{dates.stamp(first, zone)} to {dates.stamp(last, zone)}"
     say(f"{checked.name}: {found.shape} table, {found.encoding}, decimal {found.decimal!r}, {span}")
     for column in found.columns:
         taken = ", ".join(f"{tag} {role}" for tag, role in column.taken_for)
@@ -227,7 +239,7 @@ def _print_check(checked: "ImportCheck", *, accept: bool) -> None:
         for line in found.proposal.splitlines():
             say(f"    {line}")
     if checked.stored_before_utc is not None:
-        say(f"  These very bytes were stored on {checked.stored_before_utc:%Y-%m-%d %H:%M} UTC.")
+        say(f"  These very bytes were stored on {dates.stamp(checked.stored_before_utc, zone)}.")
     if not checked.tags:
         say(
             "  None of its points is in the register, so that storing it would add nothing. " + _ADD
@@ -238,8 +250,8 @@ def _print_check(checked: "ImportCheck", *, accept: bool) -> None:
         columns = "column is" if len(left) == 1 else "columns are"
         say(f"  {len(left)} {columns} left out, as said above.")
     say(
-        f"  Storing it would add {checked.new_rows:,} rows and {checked.new_values:,} values, "
-        f"and change {checked.changed_values:,}. Nothing was stored."
+        f"  {checked.account.sentence(stored=False)}. "
+        f"{change_sentence(checked.tags, checked.new_values, checked.changed_values)}. Nothing was stored."
     )
     if checked.questions and not accept:
         say("  An import will be refused while a question is open: correct it, or add --accept.")
@@ -250,16 +262,18 @@ _FINDINGS_SHOWN = 3
 
 def _print_outcome(outcome: "ImportOutcome", ledger: Any) -> None:
     from service.cli.output import note, say
+    from service.usecases.import_report import change_sentence
+    from service.wording import dates
 
     if outcome.repeated:
         say(
-            f"{outcome.name}: was stored on {outcome.stored_utc:%Y-%m-%d %H:%M} UTC already; "
+            f"{outcome.name}: was stored on {dates.stamp(outcome.stored_utc, ledger.plant().zone)} already; "
             "nothing is stored twice."
         )
         return
     say(
-        f"{outcome.name}: {outcome.account.sentence()}. For {', '.join(outcome.tags)}: "
-        f"{outcome.new_values:,} values new, {outcome.changed_values:,} values changed."
+        f"{outcome.name}: {outcome.account.sentence()}. "
+        f"{change_sentence(outcome.tags, outcome.new_values, outcome.changed_values)}."
     )
     if outcome.refused_rows:
         told = [

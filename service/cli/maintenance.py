@@ -8,6 +8,9 @@ import typer
 from service.cli.command import AsJson, Workspace, app, naming, opened
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import tzinfo
+
     from analytics.vocabulary.records import MaintenanceEvent
     from service.usecases.ledger import Ledger
 
@@ -62,6 +65,7 @@ def log_entry(
     from service.cli.output import WRONG_USE, fail, note, say
     from service.register.maintenance import entry, read_maintenance
     from service.register.reading import exchanger_of
+    from service.wording import dates
 
     with opened(workspace, load=True) as ledger:
         plant = ledger.plant()
@@ -90,7 +94,7 @@ def log_entry(
                 return
             new = ledger.add_event(event)
             say(
-                f"{event.tag}: {event.deed}, {event.at_utc.astimezone(plant.zone):%Y-%m-%d %H:%M}; "
+                f"{event.tag}: {event.deed}, {dates.stamp(event.at_utc, plant.zone)}; "
                 + ("stored." if new else "stands there already.")
             )
             if new:
@@ -122,20 +126,17 @@ def _remove(ledger: "Ledger", event: "MaintenanceEvent", workspace: Path | None)
     note(f"The answer does without it after: plateledger assess{naming(workspace)}")
 
 
-def _list(events: object, zone: object, *, as_json: bool) -> None:
+def _list(events: "Sequence[MaintenanceEvent]", zone: "tzinfo", *, as_json: bool) -> None:
     from service.cli.output import note, print_json, say
     from service.store.codec import plain
+    from service.wording import dates
 
-    entries = plain(events)
     if as_json:
-        print_json(entries)
+        print_json(plain(events))
         return
-    if not entries:
+    if not events:
         note("The log is empty.")
-    for e in entries:
-        details = [
-            e["role"] or "",
-            f"{e['plates_after']} plates" if e["plates_after"] else "",
-            e["note"],
-        ]
-        say("  ".join([e["tag"], e["at_utc"], e["deed"], *(d for d in details if d)]))
+    for e in events:
+        details = [e.role or "", f"{e.plates_after} plates" if e.plates_after else "", e.note]
+        said = [e.tag, dates.stamp(e.at_utc, zone), str(e.deed), *(d for d in details if d)]
+        say("  ".join(said))

@@ -11,7 +11,6 @@ from service.cli.command import AsJson, Workspace, app, naming, opened
 
 if TYPE_CHECKING:
     from service.usecases.dropping import Taken
-    from service.usecases.importing import ImportOutcome
 
 sender_app = typer.Typer(
     rich_markup_mode=None, context_settings={"max_content_width": 100}, no_args_is_help=True
@@ -64,16 +63,21 @@ def list_all(workspace: Workspace = None, as_json: AsJson = False) -> None:
     from service.cli.output import note, print_json, say
     from service.store import senders
     from service.store.codec import plain
+    from service.wording import dates
 
     with opened(workspace) as ledger, ledger.store.reading() as connection:
         found = senders.list_senders(connection)
+        zone = ledger.plant().zone
     if as_json:
         print_json([{k: plain(v) for k, v in s.items()} for s in found])
         return
     for s in found:
-        heard = f"heard of {s['last_used_utc']:%Y-%m-%d %H:%M} UTC" if s["last_used_utc"] else "never heard of"  # fmt: skip
-        state = f"revoked {s['revoked_utc']:%Y-%m-%d}" if s["revoked_utc"] else heard
-        say(f"{s['name']}  made {s['created_utc']:%Y-%m-%d}, {state}")
+        made, used, gone = (
+            dates.stamp(at, zone) if (at := s[name]) else ""
+            for name in ("created_utc", "last_used_utc", "revoked_utc")
+        )
+        heard = f"heard of {used}" if used else "never heard of"
+        say(f"{s['name']}  made {made}, {f'revoked {gone}' if gone else heard}")
     if not found:
         note(f"There is none. Make one: plateledger sender add NAME{naming(workspace)}")
 
@@ -146,22 +150,11 @@ def watch(
                 break
 
 
-def _stored(outcome: "ImportOutcome") -> str:
-    """Return how many rows were stored, and how much of the file was refused."""
-    account = outcome.account
-    parts = [
-        f"{count:,} {noun}{'' if count == 1 else 's'}"
-        for count, noun in ((account.lines_refused, "line"), (account.cells_refused, "cell"))
-        if count
-    ]
-    return f"{outcome.rows:,} rows, {' and '.join(parts) or 'nothing'} refused"
-
-
 def _print_taken(taken: "Taken") -> None:
     from service.cli.output import note, say
 
     for outcome in taken.outcomes:
-        said = "was stored before" if outcome.repeated else _stored(outcome)
+        said = "was stored before" if outcome.repeated else outcome.account.sentence()
         say(f"{outcome.name}: {said}; {', '.join(outcome.tags)}.")
     if taken.refused is not None:
         note(f"{taken.name}: refused. {taken.refused}")

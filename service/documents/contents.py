@@ -14,13 +14,12 @@ from analytics.vocabulary.records import (
     Evaluation,
     Exchanger,
     MaintenanceEvent,
-    MoneyAccount,
     VerdictKind,
 )
 from service.charts.approach import approach_chart
 from service.documents.print_style import PRINT_STYLE
 from service.register.plant import Plant
-from service.wording import dates, numbers
+from service.wording import dates, foreseen, numbers
 from service.wording.causes import (
     cause_in_a_sentence,
     cause_title,
@@ -32,13 +31,14 @@ from service.wording.counted import counted_sentence
 from service.wording.explaining import explanation
 from service.wording.limits import clean_today, plates_changed
 from service.wording.numbers import NBSP, Figure
-from service.wording.proofs import visit_sentence
+from service.wording.paying import loss_price_and_day
+from service.wording.proofs import achieved, visit_sentence
 from service.wording.reasons import by_temperatures_alone, causes_there, loss, reason
 from service.wording.reckoned import NOT_RECKONED, WHY_NOT, is_of_another_cause, is_reckoned
 from service.wording.remarks import remark_text
 from service.wording.staleness import old_readings
 from service.wording.verdicts import headline, limit_reached, month_of_waiting, shortage_sentence
-from service.wording.visit_day import visit_day
+from service.wording.visit_day import SOON, is_due, reckoned_for, visit_day
 from service.wording.waiting import days_of_waiting
 from service.wording.yardstick import is_unvouched, unvouched_sentence
 
@@ -96,7 +96,9 @@ def page_one(
         "chart_heading": _chart_heading(evaluation, events, plant),
         "why_heading": "Why we say deposit, and what we ruled out" if cleaning else "What speaks for this",
         "why": _why(evaluation, plant),
+        "achieved": None if cleaning else _achieved(evaluation, plant),
         **_rivals(evaluation, plant),
+        "sums": _how_reckoned(evaluation, plant, made_utc),
         "sure": _how_sure(evaluation, plant, cleaning=cleaning),
         "approval_heading": "Approval" if cleaning else "Noted",
         "approval": _approval(evaluation, plant, made_utc) if cleaning else
@@ -105,18 +107,14 @@ def page_one(
     }  # fmt: skip
 
 
-def _best_day(money: MoneyAccount, plant: Plant) -> str:
-    return dates.long_day(money.best_visit_utc, plant.zone) if money.best_visit_utc else ""
-
-
-def _by_when(money: MoneyAccount, plant: Plant, made_utc: datetime) -> str:
-    """Return the best day as one that can still be kept; empty where it went by."""
-    best = money.best_visit_utc
-    past = (
-        best is not None
-        and best.astimezone(plant.zone).date() < made_utc.astimezone(plant.zone).date()
-    )
-    return "" if past else _best_day(money, plant)
+def _by_when(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> tuple[str, str]:
+    """Return by when the visit brings the most, with its preposition: ``by``, a day; empty where none pays."""
+    best = evaluation.money.best_visit_utc if evaluation.money is not None else None
+    if best is None:
+        return "", ""
+    if is_due(evaluation, plant, made_utc):
+        return "", SOON
+    return "by ", dates.long_day(best, plant.zone)
 
 
 def _request(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> Pieces:
@@ -140,15 +138,15 @@ def _request(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> Pieces
     avoided = Estimate(value=net.value + money.visit_price, low=net.low + money.visit_price,
                        high=net.high + money.visit_price)  # fmt: skip
     saved, brings = numbers.money(avoided, money.currency), numbers.money(net, money.currency)
-    day = _best_day(money, plant)
+    by, day = _by_when(evaluation, plant, made_utc)
     pieces = [
         ("It costs ", False), (numbers.sum_of_money(money.visit_price, money.currency), True),
         (", avoids ", False), (saved.main, True),
         (f" ({saved.range}) of cost in the following twelve months, and so brings ", False),
         (brings.main, True), (f" ({brings.range})", False),
     ]  # fmt: skip
-    by = " if done by " if _by_when(money, plant, made_utc) else ", as reckoned for a visit on "
-    pieces += [(by, False), (day, True), (".", False)] if day else [(".", False)]
+    pieces += [(f" if done {by}", False), (day, True)] if day else []
+    pieces.append((".", False))
     return _mixed(*pieces)
 
 
@@ -192,7 +190,8 @@ def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
         {"label": "Heat transfer lost", "figure": share.main,
          "note": ", ".join(p for p in (share.range, first_weeks) if p)},
         {"label": f"{days_of_waiting(evaluation, plant)} cost",
-         "figure": month.main, "note": month.range},
+         "figure": month.main,
+         "note": "; ".join(n for n in (month.range, foreseen.briefly(evaluation, plant)) if n)},
         {"label": name, "figure": limit.main, "note": limit.range},
         {"label": "Lost so far", "figure": so_far.main,
          "note": ", ".join(p for p in (so_far.range, since) if p)},
@@ -222,6 +221,15 @@ def _chart_heading(evaluation: Evaluation, events: Sequence[MaintenanceEvent], p
 def _why(evaluation: Evaluation, plant: Plant) -> str:
     beside = (visit_sentence(evaluation, plant), shortage_sentence(evaluation, plant))
     return " ".join(p for p in (_carried(evaluation, plant), *beside) if p)
+
+
+def _achieved(evaluation: Evaluation, plant: Plant) -> dict[str, Any] | None:
+    """Return what the last cleaning achieved, for the report that follows it."""
+    found = achieved(evaluation, plant)
+    if found is None:
+        return None
+    rows = [list(row) for row in (found.heads, *found.rows)]
+    return {"heading": found.heading.rstrip("."), "note": found.note, "rows": rows}
 
 
 def _carried(evaluation: Evaluation, plant: Plant) -> str:
@@ -271,6 +279,20 @@ def _side_of_deposit(cause: Cause | None) -> str:
     return f"{sides.pop()}, by its pressure drop" if len(sides) == 1 else "cannot tell"
 
 
+def _how_reckoned(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> str:
+    """Return what the sums on the page are made of; empty where there are none."""
+    money = evaluation.money
+    if money is None or not is_reckoned(evaluation):
+        return ""
+    said = (
+        counted_sentence(money),
+        foreseen.sentence(evaluation, plant),
+        loss_price_and_day(evaluation, plant, made_utc),
+        reckoned_for(evaluation, plant, made_utc),
+    )
+    return " ".join(s for s in said if s)
+
+
 def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
     said = ["Ranges hold nine times in ten."]
     cause, money = evaluation.verdict.cause, evaluation.money
@@ -283,8 +305,6 @@ def _how_sure(evaluation: Evaluation, plant: Plant, *, cleaning: bool) -> str:
         said.append(_BASES.get(evaluation.reference.basis) or unvouched_sentence(evaluation))
     if is_of_another_cause(evaluation):
         said.append(f"{WHY_NOT[:1].upper()}{WHY_NOT[1:]}.")
-    if money is not None and is_reckoned(evaluation):
-        said.append(counted_sentence(money))
     if cleaning and money is not None and money.chance_visit_pays is not None:
         said.append(
             f"That the visit pays for itself within twelve months has {chances(money.chance_visit_pays)}."
@@ -311,8 +331,8 @@ def _approval(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> list[
     if money is None or money.visit_price is None:
         return ["ask for an offer for the visit", "not approved, because"]
     price = numbers.sum_of_money(money.visit_price, money.currency)
-    day = _by_when(money, plant, made_utc)
-    return [f"approved, {price}{f', by {day}' if day else ''}", "not approved, because"]
+    by, day = _by_when(evaluation, plant, made_utc)
+    return [f"approved, {price}{f', {by}{day}' if day else ''}", "not approved, because"]
 
 
 def page_two(plant: Plant, exchanger: Exchanger, evaluation: Evaluation) -> dict[str, Any]:

@@ -16,14 +16,16 @@ from service.alerts.lifecycle import Alert
 from service.charts.account import benefit_chart, capacity_chart
 from service.pages.sections import PHONE, Part
 from service.register.plant import Plant
-from service.wording import dates, numbers
+from service.wording import dates, foreseen, numbers
 from service.wording.causes import deed_text
 from service.wording.counted import counted_sentence
 from service.wording.history import changes
 from service.wording.numbers import MINUS, count_word
+from service.wording.paying import loss_price_and_day
 from service.wording.proofs import proof_text
 from service.wording.reckoned import WHY_NOT, is_of_another_cause
 from service.wording.remarks import remark_text
+from service.wording.visit_day import best_when, reckoned_for
 from service.wording.waiting import days_of_waiting
 
 _COSTS = {
@@ -66,9 +68,9 @@ class Account:
     big: bool = False
 
 
-def money(evaluation: Evaluation, plant: Plant) -> Part:
+def money(evaluation: Evaluation, plant: Plant, now_utc: datetime) -> Part:
     """Return when a visit brings the most."""
-    account, tag = evaluation.money, evaluation.tag
+    account = evaluation.money
     if account is None:
         codes = {"no_tariff", "no_flow", "no_price"}
         said = [
@@ -79,29 +81,43 @@ def money(evaluation: Evaluation, plant: Plant) -> Part:
             or "It needs a tariff, a flow or a heat meter, and a clean level."
         )
         return Part(heading="What it costs cannot be told.", note=note)
-    chart = benefit_chart(account, tag, plant, width=540.0)
-    phone = benefit_chart(account, tag, plant, width=PHONE, name="benefit-phone")
-    return Part(heading=_money_heading(evaluation, account, plant), note=_money_note(evaluation, account),
-                chart=chart, phone_chart=phone)  # fmt: skip
+    chart = benefit_chart(evaluation, plant, now_utc, width=540.0)
+    phone = benefit_chart(evaluation, plant, now_utc, width=PHONE, name="benefit-phone")
+    return Part(
+        heading=_money_heading(evaluation, account, plant, now_utc),
+        note=_money_note(evaluation, account, plant, now_utc),
+        chart=chart,
+        phone_chart=phone,
+    )
 
 
-def _money_heading(evaluation: Evaluation, account: MoneyAccount, plant: Plant) -> str:
+def _money_heading(
+    evaluation: Evaluation, account: MoneyAccount, plant: Plant, now_utc: datetime
+) -> str:
     if account.visit_price is None:
         month = numbers.money(account.next_month, account.currency)
         if account.next_month.low > 0:
             days = days_of_waiting(evaluation, plant)
             return f"The {days} cost {month.main}; whether a visit pays needs its price."
         return "No cost of a deposit is certain."
-    if account.best_visit_utc is None:
+    when = best_when(evaluation, plant, now_utc)
+    if not when:
         return "No cleaning visit pays for itself within twelve months."
     best = numbers.money(account.best_net_benefit, account.currency).main
-    day = dates.long_day(account.best_visit_utc, plant.zone)
-    return f"A visit about {day} brings the most: {best} net."
+    return f"A visit {when} brings the most: {best} net."
 
 
-def _money_note(evaluation: Evaluation, account: MoneyAccount) -> str:
-    another = f" {WHY_NOT[:1].upper()}{WHY_NOT[1:]}." if is_of_another_cause(evaluation) else ""
-    return f"{_visit_note(account)}{another}"
+def _money_note(
+    evaluation: Evaluation, account: MoneyAccount, plant: Plant, now_utc: datetime
+) -> str:
+    another = f"{WHY_NOT[:1].upper()}{WHY_NOT[1:]}." if is_of_another_cause(evaluation) else ""
+    said = (
+        _visit_note(account),
+        loss_price_and_day(evaluation, plant, now_utc),
+        reckoned_for(evaluation, plant, now_utc),
+        another,
+    )
+    return " ".join(s for s in said if s)
 
 
 def _visit_note(account: MoneyAccount) -> str:
@@ -137,11 +153,11 @@ def money_account(evaluation: Evaluation, plant: Plant) -> Account | None:
             head=f"Twelve months from {through}",
             unit=sign,
             note="range",
-            lines=_next_year(account, dates.short_day(evaluation.through_utc, plant.zone)),
+            lines=_next_year(account),
         ),
     ]
     return Account(caption="What a deposit has cost and will cost", groups=tuple(groups),
-                   note=counted_sentence(account))  # fmt: skip
+                   note=" ".join(s for s in (counted_sentence(account), foreseen.sentence(evaluation, plant)) if s))  # fmt: skip
 
 
 def _range(estimate: Estimate) -> str:
@@ -154,7 +170,7 @@ def _owed(estimate: Estimate) -> Estimate:
     return Estimate(value=-estimate.value, low=-estimate.high, high=-estimate.low)
 
 
-def _next_year(account: MoneyAccount, day: str) -> tuple[Line, ...]:
+def _next_year(account: MoneyAccount) -> tuple[Line, ...]:
     untouched, after = account.next_year_untouched, account.next_year_after_visit
     lines = [Line(label="Cost if nothing is done", figure=numbers.number(untouched.value, 0),
                   range=_range(untouched))]  # fmt: skip
@@ -162,10 +178,10 @@ def _next_year(account: MoneyAccount, day: str) -> tuple[Line, ...]:
         return tuple(lines)
     net = account.net_benefit_now
     lines += [
-        Line(label=f"Cost after a visit on {day} (it fouls again)", range=_range(_owed(after)),
+        Line(label="Cost after a visit on the first day (it fouls again)", range=_range(_owed(after)),
              figure=numbers.number(-after.value, 0)),
         Line(label="The visit", figure=numbers.number(-account.visit_price, 0), range="fixed"),
-        Line(label=f"Net benefit of a visit on {day}", figure=numbers.number(net.value, 0),
+        Line(label="Net benefit of a visit on the first day", figure=numbers.number(net.value, 0),
              range=_range(net), total=True),
     ]  # fmt: skip
     return tuple(lines)

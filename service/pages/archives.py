@@ -133,7 +133,7 @@ def _stored(outcome: ImportOutcome | None) -> str:
         return ""
     if outcome.repeated:
         return "was stored before; nothing is stored twice"
-    return f"{outcome.rows:,} rows stored for {', '.join(outcome.tags)}"
+    return f"{outcome.account.sentence()}; for {', '.join(outcome.tags)}"
 
 
 def _address(digest: str, member: str, exchanger: str | None) -> str:

@@ -42,9 +42,10 @@ from service.wording.causes import (
 )
 from service.wording.counted import loss_began
 from service.wording.explaining import explanation
+from service.wording.foreseen import briefly
 from service.wording.limits import clean_today
 from service.wording.numbers import Figure
-from service.wording.proofs import visit_sentence
+from service.wording.proofs import achieved, visit_sentence
 from service.wording.reasons import loss, reason, runner_up
 from service.wording.remarks import remark_text
 from service.wording.staleness import old_readings
@@ -57,7 +58,7 @@ from service.wording.verdicts import (
     month_of_waiting,
     shortage_sentence,
 )
-from service.wording.visit_day import visit_day
+from service.wording.visit_day import SOON, is_due, visit_day
 from service.wording.waiting import days_of_waiting
 from service.wording.yardstick import is_unvouched, leads_with_plates, unvouched_sentence
 
@@ -92,7 +93,7 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         request, "exchanger.html", title=tag, through_utc=evaluation.through_utc, tag=tag,
         exchanger=exchanger, fitted=fitted, about=about(exchanger, plant), opening=opening, rest=rest,
         old=old_readings(evaluation, plant, ledger.now()),
-        why=explanation(evaluation, plant), lead=_lead(evaluation, plant, rest), facts=facts(evaluation, plant),
+        why=explanation(evaluation, plant), lead=_lead(evaluation, plant, rest), facts=facts(evaluation, plant, ledger.now()),
         cleaning=evaluation.verdict.kind is VerdictKind.CLEAN_NOW,
         consequences=sections.consequences(evaluation, plant),
         approach=sections.approach(evaluation, events, plant),
@@ -103,11 +104,12 @@ def show(request: Request, tag: str, week: str = "") -> HTMLResponse:
         pairs=pairs_table(evaluation, plant),
         present=sections.present(evaluation, tag, plant),
         latest_start=evaluation.latest.start_utc.isoformat() if evaluation.latest else "",
-        money=account_sections.money(evaluation, plant),
+        money=account_sections.money(evaluation, plant, ledger.now()),
         account=account_sections.money_account(evaluation, plant),
         capacity=account_sections.capacity(evaluation, plant),
         pack=sections.pack_rows(fitted, plant, changed),
         health=data_health(evaluation, summed_up(ledger.gaps(tag), evaluation.through_utc), plant),
+        achieved=achieved(evaluation, plant),
         log_heading=account_sections.log_heading(events, plant),
         log=account_sections.log_entries(evaluation, events, plant, ledger.alerts(tag)),
         proposals=open_proposals(ledger.proposals(tag), plant), deeds=[str(d) for d in Deed], roles=[(q.name, q.label) for q in TREND_ROLES],
@@ -176,7 +178,7 @@ def _lead(evaluation: Evaluation, plant: Plant, before: str) -> str:
     return " ".join(said)
 
 
-def facts(evaluation: Evaluation, plant: Plant) -> list[Fact]:
+def facts(evaluation: Evaluation, plant: Plant, now_utc: datetime) -> list[Fact]:
     """Return the five figures beside the answer."""
     state, money = evaluation.state, evaluation.money
     measure = numbers.measure_of("approach_K", plant.units)
@@ -195,9 +197,9 @@ def facts(evaluation: Evaluation, plant: Plant) -> list[Fact]:
         Fact(label="Cleanliness factor", figure=factor.main, note=_of_what(factor.range, evaluation)),
         Fact(label="Limit reached", figure=limit.main, note=limit.range),
         Fact(label=f"{days_of_waiting(evaluation, plant)} cost",
-             figure=month.main, note=month.range,
+             figure=month.main, note="; ".join(n for n in (month.range, briefly(evaluation, plant)) if n),
              cost=money is not None and is_a_loss(money.next_month)),
-        _visit_fact(evaluation, plant),
+        _visit_fact(evaluation, plant, now_utc),
     ]  # fmt: skip
 
 
@@ -205,13 +207,14 @@ def _of_what(known: str, evaluation: Evaluation) -> str:
     return f"{known}; of its first weeks" if known and is_unvouched(evaluation) else known
 
 
-def _visit_fact(evaluation: Evaluation, plant: Plant) -> Fact:
+def _visit_fact(evaluation: Evaluation, plant: Plant, now_utc: datetime) -> Fact:
     money = evaluation.money
     spoken_of = visit_day(evaluation)
     if money is None or spoken_of is None:
         missing = "no costs known" if money is None else "no price of a visit"
         return Fact(label="A visit brings", figure=numbers.CANNOT_TELL, note=missing)
-    visit = f"A visit on {dates.short_day(spoken_of.at_utc, plant.zone)}"
+    on_a_day = f"on {dates.short_day(spoken_of.at_utc, plant.zone)}"
+    visit = f"A visit {SOON if is_due(evaluation, plant, now_utc) else on_a_day}"
     label, benefit = f"{visit} brings", spoken_of.net_benefit
     if benefit.high < 0:
         label = f"{visit} loses"

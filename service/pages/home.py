@@ -25,6 +25,7 @@ from service.register.plant import Plant
 from service.wording import dates, numbers
 from service.wording.causes import role_label
 from service.wording.explaining import explanation
+from service.wording.foreseen import AT_THE_LOAD
 from service.wording.limits import is_at_stake
 from service.wording.numbers import NBSP, Figure
 from service.wording.staleness import old_plant
@@ -123,7 +124,7 @@ def show(request: Request, verdict: str = "", q: str = "") -> HTMLResponse:
         old=old_plant(evaluations, plant, now(request)),
         groups=groups, many=many, sieves=_sieves(evaluations, verdict, q), q=q, verdict=verdict,
         axis=spark_axis(through or now(request), plant.zone), waiting=_waiting(plant, evaluations),
-        unvouched=unvouched_footnote(listed), waiting_days=shared, working=ledger.working_on(), degrees=numbers.measure_of("approach_K", plant.units).symbol,
+        unvouched=unvouched_footnote(listed), waiting_days=shared, at_the_load=AT_THE_LOAD, working=ledger.working_on(), degrees=numbers.measure_of("approach_K", plant.units).symbol,
     )  # fmt: skip
 
 

@@ -26,7 +26,7 @@ from service.pages.mapping import (
 from service.pages.rendering import ledger_of, message_page, page
 from service.register.plant import Plant
 from service.usecases.files import contents
-from service.usecases.import_report import ImportAccount
+from service.usecases.import_report import ImportAccount, change_sentence
 from service.usecases.ledger import ImportCheck, ImportOptions, ImportOutcome
 from service.wording import dates, numbers
 from service.wording.numbers import count_word
@@ -60,10 +60,18 @@ def show(
         next((r for r in runs if r.get("run") == stored), None) if stored is not None else None
     )
     return page(
-        request, "import.html", title="Import", outcome=outcome,
+        request, "import.html", title="Import", outcome=outcome, change=_change(outcome),
         runs=[_run(r, plant) for r in runs[:_RUNS_SHOWN]], working=ledger.working_on(),
         tags=[e.tag for e in plant.exchangers], written=written_sentence(written, reread),
     )  # fmt: skip
+
+
+def _change(run: Mapping[str, Any] | None) -> str:
+    if run is None:
+        return ""
+    return change_sentence(
+        run.get("tags") or (), run.get("new_values") or 0, run.get("changed_values") or 0
+    )
 
 
 def _run(run: Mapping[str, Any], plant: Plant) -> dict[str, Any]:
@@ -75,7 +83,7 @@ def _run(run: Mapping[str, Any], plant: Plant) -> dict[str, Any]:
         "stored": f"{dates.short_day(at, plant.zone, year=True)}, {dates.clock(at, plant.zone)}"
         if at
         else "",
-        "rows": numbers.number(float(run.get("rows") or 0), 0),
+        "new_values": numbers.number(float(run.get("new_values") or 0), 0),
         "findings": numbers.number(float(run.get("findings") or 0), 0),
         "tags": ", ".join(tags) if not isinstance(tags, str) else tags,
     }
@@ -158,7 +166,8 @@ def check_page(
         proposal=examination.proposal, choices=_CHOICES,
         options=options, tags=[e.tag for e in plant.exchangers],
         size=size_text(found.size), zone=str(plant.zone), member=member, status=status,
-        stored_rows=f"{found.rows:,}", new_rows=f"{found.new_rows:,}", changed=f"{found.changed_values:,}",
+        account=found.account.sentence(stored=False), values=numbers.counted(found.account.values_stored, "value"),
+        change=change_sentence(found.tags, found.new_values, found.changed_values),
     )  # fmt: skip
 
 
@@ -202,7 +211,7 @@ def _about(found: ImportCheck) -> str:
     )
     decimal = {",": "decimal comma", ".": "decimal point"}.get(examination.decimal, "")
     parts = [
-        f"{examination.rows_read:,} rows",
+        numbers.counted(examination.rows_read, "line"),
         examination.shape,
         delimiter,
         decimal,

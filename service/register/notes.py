@@ -1,27 +1,52 @@
 """What is taken for granted where the register is silent, and what cannot be said without it."""
 
+import tomllib
+from functools import cache
+from importlib.resources import files
+
 from analytics.physics.mixtures import mass_fraction, volume_fraction
 from analytics.vocabulary.quantities import PRIMARY_FLOW, SECONDARY_FLOW, TEMPERATURES
 from analytics.vocabulary.records import Exchanger, FlowMeter, Fluid, Thermometer
 from analytics.vocabulary.units import convert
-from service.register.schemas import ExchangerTable
+from service.register.schemas import ExchangerTable, RegisterFile
 
 _FLOW_ROLES = (PRIMARY_FLOW, SECONDARY_FLOW, "heat_power", "heat_energy", "heat_volume")
 _METER_ROLES = (PRIMARY_FLOW, SECONDARY_FLOW, "heat_power")
 # Volume heat capacity of water between 20 and 90 degC, within 3 %: enough to compare a nameplate.
 _WATER_J_m3K = 4.1e6
 _NAMEPLATE_MISFIT = 0.15
+# no two exchangers share all of these by chance
+_NAMEPLATE = ("design_duty_kW", "area_m2", "plates", "primary", "secondary")
 
 
 def notes_of(table: ExchangerTable, exchanger: Exchanger) -> tuple[str, ...]:
     """Return the defaults taken and the consequences of what is left out, a sentence each."""
     return (
+        *_of_the_example(table),
         *_consequences(table, exchanger),
         *_meter_defaults(table),
         *_thermometer_defaults(table),
         *_liquids(exchanger, table),
         *_nameplate_misfits(exchanger),
     )
+
+
+def _of_the_example(table: ExchangerTable) -> list[str]:
+    """Say of an exchanger that stayed in from the example, or was described over it, that it is made up."""
+    example = _example()
+    if any(getattr(table, name) != getattr(example, name) for name in _NAMEPLATE):
+        return []
+    whole = table.points == example.points
+    what = "it is the made-up exchanger" if whole else "its nameplate is the made-up one"
+    return [
+        f"{what} of the example: put yours in its place, or take it out of plant.toml if it is none of yours"
+    ]
+
+
+@cache
+def _example() -> ExchangerTable:
+    text = files("service.register").joinpath("example.toml").read_text(encoding="utf-8")
+    return RegisterFile.model_validate(tomllib.loads(text)).exchanger[0]
 
 
 def _consequences(table: ExchangerTable, exchanger: Exchanger) -> list[str]:

@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -25,13 +25,22 @@ class ImportAccount:
     cells_missing: int  # empty, or a word for no value
     cells_refused: int
 
-    def sentence(self) -> str:
-        """Return the account in one line."""
+    def sentence(self, *, stored: bool = True) -> str:
+        """Return the account in one line; ``stored``: or only checked, in the same words."""
+        done = "stored" if stored else "to store"
         return (
             f"{counted(self.lines_read, 'line')} read, {self.lines_refused:,} of them refused; "
-            f"{counted(self.values_stored, 'value')} stored at {counted(self.stamps_stored, 'stamp')}, "
+            f"{counted(self.values_stored, 'value')} {done} at {counted(self.stamps_stored, 'stamp')}, "
             f"{counted(self.cells_missing, 'cell')} missing, {self.cells_refused:,} refused"
         )
+
+
+def change_sentence(tags: Sequence[str], new_values: int, changed_values: int) -> str:
+    """Return what a file changes, or would change, in what is stored of its exchangers."""
+    return (
+        f"For {', '.join(tags)}: {counted(new_values, 'value')} new, "
+        f"{counted(changed_values, 'value')} changed"
+    )
 
 
 def account_of(examination: Mapping[str, Any]) -> ImportAccount:

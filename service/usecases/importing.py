@@ -48,11 +48,16 @@ class ImportCheck:
     examination: "Examination"
     findings: "tuple[Finding, ...]"
     tags: tuple[str, ...]  # exchangers that get readings
-    rows: int
-    new_rows: int  # stamps the store does not hold yet
+    rows: int  # stamps with a value, those of each exchanger counted by themselves
+    new_rows: int  # of these, stamps the store does not hold yet
     new_values: int
     changed_values: int  # values that differ from stored ones; the newer import wins
-    refused_rows: int
+    refused_rows: int  # lines and cells
+
+    @property
+    def account(self) -> ImportAccount:
+        """What would become of the lines and cells of the file, counted as an import counts them."""
+        return account_of(self.examination.to_dict())
 
     @property
     def questions(self) -> tuple[str, ...]:

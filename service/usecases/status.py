@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from analytics.vocabulary.records import (
     Cause,
+    Comparison,
     Estimate,
     Evaluation,
     Exchanger,
@@ -22,17 +23,21 @@ from analytics.vocabulary.records import (
 from service.register.plant import Plant
 from service.usecases.proposing import KeptProposal, ProposalState
 from service.usecases.told_gaps import ToldGaps, summed_up
+from service.wording import foreseen
 from service.wording.explaining import explanation, parts
 from service.wording.limits import clean_today, passed_utc
+from service.wording.paying import loss_price_and_day
 from service.wording.proofs import proof_text
 from service.wording.reckoned import WHY_NOT, is_reckoned
 from service.wording.remarks import remark_text
 from service.wording.staleness import data_age, old_readings
 from service.wording.verdicts import headline
-from service.wording.visit_day import visit_day
+from service.wording.visit_day import is_due, visit_day
 
 if TYPE_CHECKING:
     from service.usecases.ledger import Ledger
+
+_TOO_FEW_DAYS = "too few days with evidence around the visit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,10 +97,14 @@ class AvoidableCost:
     so_far: Figure
     next_month: Figure  # of the thirty days from next_month_from on, the end of the readings
     next_month_from: datetime | None
+    next_month_basis: str  # the load it is reckoned with, and what the thirty days before cost
+    last_month: Figure  # of these thirty days before
     next_year: Figure
     visit_price: Figure
     best_visit: datetime | None
+    best_visit_is_due: bool  # that day is today or went by: as soon as it can be arranged
     visit_brings: Figure  # net, in twelve months: on the best day, else on the last of the readings
+    why: str  # how loss, price and best day belong together
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,13 +167,29 @@ class Age:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """The plates before and after a visit, at the reference condition."""
+
+    before: Figure  # cleanliness factor
+    after: Figure
+    gain: Figure  # U after over U before, minus one
+    first: datetime  # the days it rests on
+    last: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Visit:
     """What a visit achieved, by the readings before and after it."""
 
     deed: str
     at: datetime
     outcome: str  # "worked", "worked in part", "no effect seen", "too early to tell"
-    gain: Figure  # U after over U before, minus one
+    gain: Figure  # that of at_visit
+    recovered: Figure  # share of the lost U that came back, at the visit
+    measured: Compared | None  # mean of up to fourteen days with evidence on either side
+    at_visit: (
+        Compared | None
+    )  # the day after against the day before, carried there along the growth
     text: str
 
 
@@ -289,7 +314,7 @@ def status_of(
         if evaluation is None or evaluation.reference is None
         else evaluation.reference.basis,
         limit_reached=_limit_reached(evaluation, no_flow),
-        avoidable_cost=_cost(evaluation, exchanger, no_flow),
+        avoidable_cost=_cost(evaluation, exchanger, plant, now_utc, no_flow),
         data_health=_health(evaluation, plant, told),
         data_age=_age(evaluation, plant, now_utc),
         thermometer_pairs=_pairs(evaluation),
@@ -395,7 +420,9 @@ def _limit_reached(evaluation: Evaluation | None, why: str) -> LimitReached:
     )
 
 
-def _cost(evaluation: Evaluation | None, exchanger: Exchanger, why: str) -> AvoidableCost:
+def _cost(
+    evaluation: Evaluation | None, exchanger: Exchanger, plant: Plant, now_utc: datetime, why: str
+) -> AvoidableCost:
     money: MoneyAccount | None = None if evaluation is None else evaluation.money
     unit = exchanger.tariff.currency if money is None else money.currency
     spoken_of = None if evaluation is None else visit_day(evaluation)
@@ -403,6 +430,8 @@ def _cost(evaluation: Evaluation | None, exchanger: Exchanger, why: str) -> Avoi
     told, untold = money, why
     if evaluation is not None and not is_reckoned(evaluation):
         told, untold = None, WHY_NOT
+    basis = None if told is None else told.month_basis
+    unknown = untold if told is None else "the thirty days before are not all known"
     price = exchanger.tariff.visit_price if money is None else money.visit_price
     no_price = "the register has no price of a visit"
     return AvoidableCost(
@@ -411,14 +440,18 @@ def _cost(evaluation: Evaluation | None, exchanger: Exchanger, why: str) -> Avoi
         so_far=_figure(None if told is None else told.avoidable_so_far, unit, untold),
         next_month=_figure(None if told is None else told.next_month, unit, untold),
         next_month_from=None if money is None or evaluation is None else evaluation.through_utc,
+        next_month_basis="" if evaluation is None else foreseen.sentence(evaluation, plant),
+        last_month=_figure(None if basis is None else basis.cost_before, unit, unknown),
         next_year=_figure(None if told is None else told.next_year_untouched, unit, untold),
         visit_price=_exact(price, unit, no_price),
         best_visit=None if money is None else money.best_visit_utc,
+        best_visit_is_due=evaluation is not None and is_due(evaluation, plant, now_utc),
         visit_brings=_figure(
             None if spoken_of is None else spoken_of.net_benefit,
             unit,
             why if money is None else no_price,
         ),
+        why="" if evaluation is None else loss_price_and_day(evaluation, plant, now_utc),
     )
 
 
@@ -444,9 +477,19 @@ def _last_visit(evaluation: Evaluation | None) -> Visit | None:
         deed=str(last.event.deed),
         at=last.event.at_utc,
         outcome=last.outcome,
-        gain=_figure(last.gain, "1", "too few days with evidence around the visit"),
+        gain=_figure(last.at_visit.gain if last.at_visit else None, "1", _TOO_FEW_DAYS),
+        recovered=_figure(last.recovered, "1", "" if last.at_visit else _TOO_FEW_DAYS),
+        measured=_compared(last.measured),
+        at_visit=_compared(last.at_visit),
         text=proof_text(last),
     )
+
+
+def _compared(seen: Comparison | None) -> Compared | None:
+    if seen is None:
+        return None
+    before, after, gain = (_figure(e, "1", "") for e in (seen.before, seen.after, seen.gain))
+    return Compared(before=before, after=after, gain=gain, first=seen.first_utc, last=seen.last_utc)
 
 
 def _age(evaluation: Evaluation | None, plant: Plant, now_utc: datetime) -> Age | None:

@@ -53,6 +53,12 @@ def clock(at_utc: datetime, zone: tzinfo) -> str:
     return f"{at_utc.astimezone(zone):%H:%M}"
 
 
+def stamp(at_utc: datetime, zone: tzinfo) -> str:
+    """Return ``2026-03-02 09:30 CET``: the site's time with its name, which tells the doubled hour of autumn."""
+    at = at_utc.astimezone(zone)
+    return f"{at:%Y-%m-%d %H:%M} {at.tzname()}"
+
+
 def day_span(first_utc: datetime, last_utc: datetime, zone: tzinfo, from_utc: datetime) -> str:
     """Return ``2 Jan–21 Mar 2027`` or ``2–21 Jan 2027`` when near ``from_utc``, ``Apr–Nov 2027`` when far.
 

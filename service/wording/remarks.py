@@ -45,10 +45,10 @@ REMARKS: dict[str, str] = {
     "one_meter_ambiguous": "With a single meter, its error and a loss of heat transfer look alike",
     "pressure_tells_meter": "Both sides' pressure drops changed alike for the flow shown: the meter reads {gain%~}[ ({low%~..high%})]",
     "load_dependent_offset": "The difference weighs more at low load, as an error of {offset_K+} does",
-    "crossing_explained": "The streams seem to cross in {share%} of the hours; an error of {offset_K+} between the two return thermometers explains it[; with that allowed for, in {left%}]",
-    "crossing_unexplained": "The streams seem to cross in {share%} of the hours; the return thermometers' disagreement ({low_K..high_K}) does not explain it",
+    "crossing_explained": "The streams seem to cross in {share%} of the hours; an error of {offset_K+} between the two return thermometers explains it[; with that allowed for, as in every figure here, in {left%}]",
+    "crossing_unexplained": "The streams seem to cross in {share%} of the hours; the return thermometers' disagreement ({low_K..high_K}) does not explain it[, as nine in ten of these hours do so by up to {depth_K}]. No exchanger does that: look whether both sit in the right pipes and close to it, and whether other water is mixed in between[. Hours of more than {aside_K} carry no evidence]",
     "thermometer_changed": "Idle hours show that the {role!} thermometer reads {step_K+} ({low_K..high_K}) against the others since a day between {after!} and {known!}: it was changed, moved, or strays",
-    "crossing_small": "In {share%} of the hours both streams leave so close to each other that they seem to cross; the thermometers cannot tell them apart there",
+    "crossing_small": "In {share%} of the running hours the primary return reads below the secondary return, as if the streams crossed[, in {loaded%} of the half with the larger rise of the building's water][; nine in ten of these do so by up to {depth_K}, and the two thermometers are known against each other to {low_K..high_K}]. At little load both leave as good as equally warm, and the thermometers cannot tell them apart: it is no sign of anything wrong, and no verdict rests on that difference",
     "step_on": "It came in one step[ of {step_K+}][ on {day!}]",
     "no_step": "No step is seen; it came slowly",
     # deposit

@@ -1,7 +1,7 @@
 """How far the readings reach, and what follows where that is long ago.
 
 Lives here: when readings count as old, and the notice that says so. Every other sentence speaks of the
-day through which the readings reach, whenever it is read; only here the present day comes in.
+day through which the readings reach, whenever it is read; beside the best day of a visit (``visit_day.py``), only here the present day comes in.
 """
 
 from collections.abc import Sequence

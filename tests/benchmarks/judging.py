@@ -7,6 +7,7 @@ import json
 import time
 from datetime import datetime, timedelta
 
+import numpy as np
 import pandas as pd
 
 from analytics.evaluation import evaluate
@@ -37,6 +38,7 @@ ORIGIN_DAYS, AHEAD_DAYS = 45, 90
 UNWORTHY = 0.005  # of UA: an alert on less is a false one
 CAUSAL_SHARE = 10  # one case in so many is assessed on a shorter record too
 PROPOSED_WITHIN = timedelta(days=10)
+FORTNIGHT = 14  # days that show the plates, on either side of a visit
 METERS = ("primary_flow", "secondary_flow")
 _PLATES = (Deed.OPENED_AND_CLEANED, Deed.PLATES_CHANGED)
 V = VerdictKind
@@ -185,14 +187,34 @@ def _alike(one: str, other: str) -> bool:
 def _proof(found: Evaluation, case: Case, truth: Truth) -> dict[str, object]:
     if case.hidden.proof is None or not found.proofs:
         return {}
-    proof, at = found.proofs[-1], found.proofs[-1].event.at_utc
-    after = truth.value("cleanliness", at + pd.Timedelta(days=1))
-    true = after / truth.value("cleanliness", at - pd.Timedelta(days=1)) - 1
-    row: dict[str, object] = {"proof_outcome": proof.outcome, "proof_true": true}
-    if proof.gain is not None:
-        row["proof_gain"] = proof.gain.value
-        row["proof_held"] = proof.gain.low <= true <= proof.gain.high
+    proof = found.proofs[-1]
+    row: dict[str, object] = {"proof_outcome": proof.outcome}
+    visit = pd.Timestamp(proof.event.at_utc).floor("D")
+    day = pd.Timedelta(days=1)
+    shown = [pd.Timestamp(d) for d in found.daily.index[found.daily["cleanliness_factor"].notna()]]
+    fortnights = (
+        [d for d in shown if d < visit][-FORTNIGHT:],
+        [d for d in shown if d > visit][:FORTNIGHT],
+    )
+    for name, compared, sides in (
+        ("visit", proof.at_visit, ([visit - day], [visit + day])),
+        ("fortnight", proof.measured, fortnights),
+    ):
+        if compared is not None and all(sides):
+            before, after = (np.mean([_on_day(truth, d) for d in side]) for side in sides)
+            true, gain = after / before - 1, compared.gain
+            row |= {
+                f"proof_{name}_true": true, f"proof_{name}_gain": gain.value,
+                f"proof_{name}_held": gain.low <= true <= gain.high,
+                f"proof_{name}_half": (gain.high - gain.low) / 2,
+            }  # fmt: skip
     return row
+
+
+def _on_day(truth: Truth, midnight: pd.Timestamp) -> float:
+    """Return the cleanliness factor in the middle of a day, between its two midnights."""
+    ends = (midnight, midnight + pd.Timedelta(days=1))
+    return float(np.mean([truth.value("cleanliness", at) for at in ends]))
 
 
 def _rolling(case: Case, logged: pd.DataFrame, truth: Truth) -> list[dict[str, object]]:

@@ -252,11 +252,21 @@ def _proofs(frame: pd.DataFrame) -> str:
     part = frame[frame["proof_expected"].notna() & frame["proof_outcome"].notna()]
     rows = []
     for expected, p in part.groupby("proof_expected"):
-        error = p["proof_gain"] - p["proof_true"] if "proof_gain" in p else pd.Series(dtype=float)
         told = ", ".join(f"{k} ({n})" for k, n in p["proof_outcome"].value_counts().items())
-        rows.append([expected, len(p), told, _median(error, "{:+.1%}"), _median(error.abs(), "{:.1%}"),
-                     _share(p["proof_held"]) if "proof_held" in p else "–"])  # fmt: skip
-    return table(["visit", "cases", "called", "bias of the gain", "error", "interval held"], rows)
+        for name in ("fortnight", "visit"):
+            column = f"proof_{name}_gain"
+            if column not in p:
+                continue
+            error = (p[column] - p[f"proof_{name}_true"]).astype(float).dropna()
+            nine_in_ten = f"{error.abs().quantile(0.9):.1%}" if len(error) else "–"
+            rows.append([
+                expected, len(p), told, name, _median(error, "{:+.1%}"), _median(error.abs(), "{:.1%}"),
+                nine_in_ten, _share(p[f"proof_{name}_held"]), _median(p[f"proof_{name}_half"], "{:.1%}"),
+            ])  # fmt: skip
+    return table(
+        ["visit", "cases", "called", "gain", "bias", "error", "error, nine in ten", "interval held",
+         "half width"], rows,
+    )  # fmt: skip
 
 
 def unlogged_events(frame: pd.DataFrame) -> str:

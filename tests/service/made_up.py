@@ -26,6 +26,7 @@ from analytics.vocabulary.records import (
     Cause,
     CauseKind,
     CleanReference,
+    Comparison,
     CostLine,
     CurrentState,
     DataHealth,
@@ -39,6 +40,7 @@ from analytics.vocabulary.records import (
     Limits,
     MaintenanceEvent,
     MoneyAccount,
+    MonthBasis,
     OffsetFinding,
     Period,
     Proposal,
@@ -382,6 +384,14 @@ def money(month: Estimate | None = None, *, price: float | None = 1450.0) -> Mon
         benefit_by_date=table if price else None,
         chance_visit_pays=0.999 if price else None,
         counted_from="loss began",
+        month_basis=MonthBasis(
+            cost_before=around(130, 30),
+            load_before_W=240e3,
+            load_W=410e3,
+            outdoor_before_degC=6.0,
+            outdoor_degC=-1.0,
+            months_seen=True,
+        ),
     )
 
 
@@ -585,6 +595,14 @@ def proposal(known: datetime = datetime(2026, 3, 24, tzinfo=UTC)) -> Proposal:
     )  # fmt: skip
 
 
+def compared(before: float, after: float, gain: Estimate) -> Comparison:
+    """Return the plates before and after a visit of 2 November 2026."""
+    return Comparison(
+        before=around(before, 0.03), after=around(after, 0.03), gain=gain,
+        first_utc=datetime(2026, 10, 18, tzinfo=UTC), last_utc=datetime(2026, 11, 16, tzinfo=UTC),
+    )  # fmt: skip
+
+
 def visited(tag: str = "HX-01") -> Evaluation:
     """Return an exchanger whose visit worked."""
     base = clean(tag)
@@ -599,8 +617,9 @@ def visited(tag: str = "HX-01") -> Evaluation:
         ),
         proofs=(
             VisitProof(
-                event=event, before_cleanliness=around(0.74, 0.03),
-                after_cleanliness=around(0.98, 0.03), gain=around(0.32, 0.05),
+                event=event,
+                measured=compared(0.75, 0.96, around(0.28, 0.02)),
+                at_visit=compared(0.74, 0.98, around(0.32, 0.03)),
                 recovered=around(0.94, 0.06), days_before=30, days_after=14, outcome="worked",
             ),
         ),

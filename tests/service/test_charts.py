@@ -33,7 +33,7 @@ CHARTS: dict[str, Draw] = {
     "duties": lambda e, w: duties_chart(e, PLANT, width=w),
     "offsets": lambda e, w: offsets_chart(e, PLANT, width=w),
     "profile": lambda e, w: profile_chart(e.latest, e.tag, PLANT, width=w),
-    "benefit": lambda e, w: benefit_chart(e.money, e.tag, PLANT, width=w),
+    "benefit": lambda e, w: benefit_chart(e, PLANT, made_up.THROUGH, width=w),
     "capacity": lambda e, w: capacity_chart(e.capacity, e.tag, PLANT, width=w),
     "trends": lambda e, w: trends_chart(e.intervals.iloc[-672:], e.tag, PLANT, width=w),
 }

@@ -26,6 +26,7 @@ from service.cli import (  # noqa: F401
     setting_up,
 )
 from service.cli.command import app
+from service.register.reading import example_register, parse_register
 from service.settings import Settings
 from service.usecases.assessing import assess
 from service.usecases.ledger import Ledger
@@ -168,7 +169,7 @@ def test_wrong_use_is_status_2(workspace, arguments):
 def test_check_store_and_store_again(run, trend_file):
     done = run("import", str(trend_file), "--check")
     assert "'A.HX1.PRI FLW T': HX-01 primary_supply_temperature, in degC" in done.stdout
-    assert "add 48 rows and 288 values, and change 0. Nothing was stored." in done.stdout
+    assert "288 values new, 0 values changed. Nothing was stored." in done.stdout
     stored = run("import", str(trend_file), "--report", str(trend_file.with_suffix(".json"))).stdout
     assert (
         "48 lines read, 0 of them refused; 288 values stored at 48 stamps, 0 cells missing"
@@ -282,7 +283,13 @@ def test_status_tells_what_the_last_visit_achieved(run, workspace, trend_file):
     expected = made_up.visited().proofs[-1]
     visit = status["last_visit"]
     assert (visit["outcome"], visit["deed"]) == (expected.outcome, str(expected.event.deed))
-    assert visit["gain"]["value"] == (None if expected.gain is None else expected.gain.value)
+    assert expected.at_visit is not None
+    assert expected.measured is not None
+    assert (
+        visit["gain"]["value"] == visit["at_visit"]["gain"]["value"] == expected.at_visit.gain.value
+    )
+    assert visit["measured"]["gain"]["low"] == expected.measured.gain.low
+    assert visit["measured"]["first"] == "2026-10-18T00:00:00Z"
     assert visit["text"].startswith(expected.outcome.capitalize())
 
 
@@ -329,6 +336,41 @@ def test_log_by_command_and_by_file(run, tmp_path):
     assert [e["deed"] for e in entries] == ["cleaned in place", "other"]
     done = run("log", "HX-01", "yesterday", "other", status=1)
     assert "Write it as 2026-03-02" in done.stderr
+
+
+def test_people_read_the_sites_time_and_programs_utc(run, trend_file):
+    """The site's zone is CET: 09:30 in March is 08:30 UTC, the first stamp of the trends midnight in summer."""
+    run("log", "HX-01", "2026-03-02 09:30", "cleaned in place")
+    assert "HX-01  2026-03-02 09:30 CET  cleaned in place" in run("log", "HX-01").stdout
+    (entry,) = json.loads(run("log", "HX-01", "--json").stdout)
+    assert entry["at_utc"] == "2026-03-02T08:30:00Z"
+    said = run("import", str(trend_file), "--check").stdout
+    (checked,) = json.loads(run("import", str(trend_file), "--check", "--json").stdout)
+    assert "2025-10-01 00:00 CEST to " in said
+    assert checked["examination"]["first_utc"] == "2025-09-30T22:00:00Z"
+    run("import", str(trend_file))
+    assert " CE" in run("import", str(trend_file)).stdout.split("was stored on ")[1]
+
+
+def test_check_import_and_report_count_alike(run, trend_file, tmp_path):
+    """48 lines of six points, one cell empty: 287 values, in the same words before and after."""
+    lines = trend_file.read_text().strip().split("\n")
+    cells = lines[5].split(",")
+    lines[5] = ",".join([*cells[:2], "", *cells[3:]])
+    path = tmp_path / "gap.csv"
+    path.write_text("\n".join(lines) + "\n")
+    counts = (
+        "48 lines read, 0 of them refused; 287 values {} at 48 stamps, 1 cell missing, 0 refused. "
+    )
+    change = "For HX-01: 287 values new, 0 values changed."
+    assert counts.format("to store") + change in run("import", str(path), "--check").stdout
+    (checked,) = json.loads(run("import", str(path), "--check", "--json").stdout)
+    assert counts.format("stored") + change in run("import", str(path)).stdout
+    report = tmp_path / "report.json"
+    run("import", str(path), "--report", str(report))
+    (told,) = json.loads(report.read_text())
+    assert told["account"] == checked["account"]
+    assert told["account"]["values_stored"] == told["new_values"] == 287
 
 
 def test_export_to_files(assessed, tmp_path):
@@ -439,7 +481,10 @@ def test_watch_takes_what_is_there(run, workspace, write_trends):
     (inbox / "october.csv").write_text(write_trends(), encoding="utf-8")
     (inbox / "noise.csv").write_bytes(b"\x00\x01")
     done = run("watch", "--once", "--every", "0.2")
-    assert "october.csv: 48 rows, nothing refused; HX-01." in done.stdout
+    assert (
+        "october.csv: 48 lines read, 0 of them refused; 288 values stored at 48 stamps, "
+        in done.stdout
+    )
     assert "noise.csv: refused." in done.stderr
     assert (inbox / "done" / "october.csv").exists()
     assert (inbox / "refused" / "noise.csv.reason.txt").exists()
@@ -453,7 +498,7 @@ def test_watch_counts_what_it_refused(run, workspace, write_trends):
     (workspace / "inbox").mkdir()
     (workspace / "inbox" / "october.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     done = run("watch", "--once", "--every", "0.2")
-    assert "october.csv: 47 rows, 1 line and 1 cell refused; HX-01." in done.stdout
+    assert "0 cells missing, 1 refused; HX-01." in done.stdout
 
 
 def test_an_import_says_how_many_more_lines_it_refused(run, workspace, write_trends):
@@ -473,12 +518,12 @@ def test_a_check_says_why_it_would_add_nothing(run, trend_file, tmp_path):
     done = run("import", "--check", str(other))
     assert "None of its points is in the register" in done.stdout
     assert "[exchanger.points] in plant.toml" in done.stdout
-    assert "would add 0 rows" not in done.stdout
+    assert "0 values to store" not in done.stdout
     some = tmp_path / "some.csv"
     some.write_text(trend_file.read_text().replace("OAT", "Room 12"))
     said = run("import", "--check", str(some)).stdout
     assert "1 column is left out" in said
-    assert "Storing it would add 48 rows" in said
+    assert "240 values to store at 48 stamps" in said
 
 
 def test_the_example_is_called_one_until_it_is_changed(tmp_path):
@@ -495,8 +540,25 @@ def test_the_example_is_called_one_until_it_is_changed(tmp_path):
     )
     again = runner.invoke(app, ["register", "-w", str(folder)])
     assert "made up" not in again.stderr
+    assert "it is the made-up exchanger of the example" in again.stdout
     assert "new: HX-09" in again.stderr
     assert "Not in the register any more, readings kept: HX-01." in again.stderr
+
+
+def test_an_exchanger_that_stayed_in_from_the_example_is_told_as_that(tmp_path):
+    """One that somebody added stands beside it; one described over it keeps the nameplate."""
+    example = example_register()
+    own = '\n[[exchanger]]\ntag = "HX-21"\n\n[exchanger.points]\nprimary_flow = { point = "F", unit = "m3/h" }\n'
+    for text, said in (
+        (example + own, "it is the made-up exchanger"),
+        (example.replace("A.HX1.", "C.HX3."), "its nameplate is the made-up one"),
+        (example.replace("area_m2 = 10.2", "area_m2 = 12.4"), ""),
+    ):
+        plant = parse_register(text, "plant.toml", folder=tmp_path)
+        told = [n for n in plant.notes["HX-01"] if "of the example" in n]
+        assert len(told) == bool(said)
+        assert all(n.startswith(said) for n in told)
+        assert not [n for n in plant.notes.get("HX-21", ()) if "of the example" in n]
 
 
 def test_a_corrected_mapping_reads_the_originals_again(run, workspace, trend_file):

@@ -23,7 +23,7 @@ def pages_of(evaluation: Evaluation) -> list[str]:
     assert exchanger is not None
     data = cleaning_document(PLANT, exchanger, evaluation, made_up.events(), made_up.THROUGH)
     texts = [page.extract_text() for page in PdfReader(io.BytesIO(data)).pages]
-    return [" ".join(text.replace("\u00a0", " ").split()) for text in texts]
+    return [" ".join(text.replace("\u00a0", " ").replace("\u2060", "").split()) for text in texts]
 
 
 @pytest.mark.parametrize("case", made_up.every_case())
@@ -77,7 +77,7 @@ def test_a_visit_without_effect_and_a_shortage_stand_in_the_document() -> None:
     event = replace(made_up.visited().proofs[-1].event, tag=base.tag, deed=Deed.CLEANED_IN_PLACE)
     proof = replace(
         made_up.visited().proofs[-1], event=event, outcome="no effect seen",
-        gain=made_up.around(0.0, 0.02),
+        at_visit=made_up.compared(0.71, 0.71, made_up.around(0.0, 0.02)),
     )  # fmt: skip
     short = Cause(kind=CauseKind.CAPACITY, chances=0.9, times_less_likely=1.0)
     found = replace(
@@ -86,6 +86,16 @@ def test_a_visit_without_effect_and_a_shortage_stand_in_the_document() -> None:
     first, _ = pages_of(found)
     assert "changed nothing: heat transfer changed by 0" in first
     assert "Even clean it is 60 kW short on the coldest days" in first
+
+
+def test_the_report_after_a_visit_says_what_it_achieved_and_a_request_does_not() -> None:
+    first, _ = pages_of(made_up.visited())
+    assert "The visit of 2 November 2026: worked" in first
+    assert "Measured: mean of the fortnight" in first
+    assert "+28 %" in first
+    assert "+32 %" in first
+    request, _ = pages_of(replace(made_up.deposit(), proofs=made_up.visited().proofs))
+    assert "Measured" not in request
 
 
 def test_without_a_price_an_offer_is_asked_for() -> None:

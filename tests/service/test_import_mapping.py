@@ -122,7 +122,7 @@ def test_written_only_leaves_the_file_to_its_check(client, export):
     again = client.post(f"{page.url.path}/mapping", data=fields)
     assert again.url.path == page.url.path
     assert "Four points are written" in again.text
-    assert "2,016 rows can be stored" in again.text
+    assert "values to store at 2,016 stamps" in again.text
     assert client.app.state.ledger.readings("HX-01").empty
 
 

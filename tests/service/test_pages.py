@@ -149,7 +149,7 @@ class MadeUpLedger:
 
     def import_runs(self) -> tuple[Mapping[str, Any], ...]:
         return ({"run": 1, "name": "october.csv", "stored_utc": made_up.THROUGH, "rows": 44_641,
-                 "findings": 59, "tags": ("HX-03",)},)  # fmt: skip
+                 "new_values": 308_000, "changed_values": 0, "findings": 59, "tags": ("HX-03",)},)  # fmt: skip
 
     def findings(self, run: int, *, limit: int = 1000) -> tuple[Mapping[str, Any], ...]:
         return ({"line": 8112, "column": None, "severity": "refused", "text": "<b>no time</b>"},)
@@ -338,6 +338,15 @@ def test_exchanger_page_says_the_findings(client: Client) -> None:
         assert said in html, said
 
 
+def test_exchanger_page_sets_fortnights_beside_the_visit(client: Client) -> None:
+    html = client.get("/exchangers/HX-01").replace("\u2060", "").replace("\u00a0", " ")
+    table = html[html.index('id="achieved"') :]
+    assert "The visit of 2 November 2026: worked." in table
+    assert "+28 % (26–30)" in table
+    assert "+32 % (29–35)" in table
+    assert 'id="achieved"' not in client.get("/exchangers/HX-03")
+
+
 @pytest.mark.parametrize("tag", ["HX-09", "HX-10"])
 def test_missing_sections_say_what_is_missing(client: Client, tag: str) -> None:
     html = client.get(f"/exchangers/{tag}")
@@ -485,7 +494,10 @@ def test_file_is_checked_then_stored_once_its_question_is_answered(client: Clien
     stored = client.ask("POST", f"{where}/store", data={"date_order": "dmy"})
     assert stored.headers["location"] == "/import?stored=1"
     assert ("store", "october.csv", 3, "dmy") in client.ledger.done
-    assert "Stored: october.csv." in client.get("/import?stored=1")
+    told = client.get("/import?stored=1")
+    assert "Stored: october.csv." in told
+    assert "For HX-03: 308,000 values new, 0 values changed" in told
+    assert '<td class="n">308,000</td>' in told
     assert client.ask("GET", where).status_code == 404, "a stored file is let go"
 
 

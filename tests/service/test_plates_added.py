@@ -49,7 +49,7 @@ def test_the_clean_level_is_that_of_todays_plates() -> None:
     evaluation, event = added(made_up.clean())
     sheet = page_two(PLANT, PLANT.exchanger("HX-07"), evaluation)
     assert dict(sheet["expected"])["Approach after, reference"].startswith("2.1")
-    assert "clean 2.1" in page.facts(evaluation, PLANT)[0].note
+    assert "clean 2.1" in page.facts(evaluation, PLANT, made_up.THROUGH)[0].note
     chart = approach_chart(evaluation, [event], PLANT)
     assert chart is not None
     assert "clean 2.1" in chart.text

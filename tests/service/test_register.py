@@ -44,7 +44,8 @@ def test_example_in_si_units(example):
     assert exchanger.tariff.heat_per_J == pytest.approx(68.0 / 3.6e9)
     assert exchanger.tariff.electricity_per_J == pytest.approx(0.28 / 3.6e6)
     assert [n.split(":")[0] for n in plant.notes["HX-01"]] == [
-        "with the meter of primary_flow alone"
+        "it is the made-up exchanger of the example",
+        "with the meter of primary_flow alone",
     ]
 
 

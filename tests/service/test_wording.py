@@ -189,8 +189,9 @@ def _with_useless_visit(evaluation: Evaluation, high: float) -> Evaluation:
         tag=evaluation.tag, at_utc=datetime(2026, 10, 1, 10, tzinfo=UTC), deed=Deed.CLEANED_IN_PLACE
     )  # fmt: skip
     proof = VisitProof(
-        event=event, before_cleanliness=None, after_cleanliness=None, recovered=None,
-        gain=Estimate(value=0.003, low=-0.012, high=high), days_before=20, days_after=20,
+        event=event, recovered=None, days_before=20, days_after=20,
+        measured=made_up.compared(0.9, 0.89, Estimate(value=-0.01, low=-0.03, high=0.01)),
+        at_visit=made_up.compared(0.9, 0.9, Estimate(value=0.003, low=-0.012, high=high)),
         outcome="no effect seen",
     )  # fmt: skip
     return replace(evaluation, proofs=(*evaluation.proofs, proof))
@@ -222,6 +223,26 @@ def test_a_gain_known_too_little_and_added_plates_are_no_visit_without_effect() 
     plates = replace(last, event=deed)
     assert proofs.proof_text(plates).startswith("U changed by 0")
     assert proofs.changed_nothing(replace(added, proofs=(plates,)), plant) == ""
+
+
+def test_a_visit_is_told_by_its_fortnights_and_by_itself() -> None:
+    """What was measured and what follows at the visit stand apart, each with its range."""
+    plant, found = made_up.whole_plant(), made_up.visited()
+    text = proofs.proof_text(found.proofs[-1]).replace(NB, " ")
+    assert text.startswith("Worked: 94 %")
+    assert "changed by +32 % (29" in text
+    assert "by +28 % (26" in text
+    assert "from the fortnight before to the fortnight after" in text
+    told = proofs.achieved(found, plant)
+    assert told is not None
+    assert told.heading.replace(NB, " ") == "The visit of 2 November 2026: worked."
+    assert "18 October and 16 November 2026" in told.note.replace(NB, " ")
+    assert [row[-1][:3] for row in told.rows] == ["+28", "+32"]
+    early = replace(found.proofs[-1], measured=None, at_visit=None, outcome="too early to tell")
+    assert proofs.achieved(replace(found, proofs=(early,)), plant) is None
+    event = replace(found.proofs[-1].event, deed=Deed.PLATES_CHANGED, plates_after=106)
+    plates = replace(found.proofs[-1], event=event)
+    assert proofs.achieved(replace(found, proofs=(plates,)), plant) is None
 
 
 def test_a_later_visit_that_worked_silences_the_one_before() -> None:

@@ -262,3 +262,19 @@ def test_never_clean_is_an_answer():
 def test_a_price_of_nought_is_refused():
     with pytest.raises(EvaluationError, match="positive price"):
         economic_interval(0.0, DAYS, DAYS)
+
+
+def test_load_of_coming_days_is_that_of_their_months_a_year_ago():
+    """In the full year of hours each month's mean load is that of its own hours, at rest ones as nought."""
+    hours = _seasonal(365, "2025-01-01T00")
+    year = typical_year(hours)
+    month = hours.time_utc.astype("datetime64[M]").astype(int) % 12
+    for m, days in ((0, 31), (6, 31), (10, 30)):
+        taken = (hours.heat_W * hours.hours)[month == m].sum() / (24 * days)
+        assert year.load_W(np.array([m])) == pytest.approx(taken, rel=1e-9)
+    both = year.load_W(np.array([10] * 10 + [0] * 20))
+    assert both == pytest.approx(
+        (10 * year.load_W(np.array([10])) + 20 * year.load_W(np.array([0]))) / 30
+    )
+    assert year.seen.all()
+    assert not typical_year(_seasonal(182, "2024-10-01T00")).seen[6]

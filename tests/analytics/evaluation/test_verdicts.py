@@ -4,6 +4,8 @@ The simulator shares no code with the analysis. Every season runs from 15 Septem
 fault begins 50 to 80 days into the record, and the register knows the nameplate alone.
 """
 
+from datetime import timedelta
+
 import pytest
 
 from analytics.evaluation import evaluate
@@ -78,6 +80,13 @@ def _check_deposit(found, plant):
     if found.verdict.kind in CLEAN_IT and found.verdict.since_utc is not None:
         _check_one_date(found)
     assert found.forecast is not None
+    basis, made = found.money.month_basis, found.forecast.made_utc
+    before = found.daily["avoidable_cost"].loc[made - timedelta(30) : made - timedelta(1)]
+    assert len(before) == 30
+    assert basis.cost_before.value == pytest.approx(before.sum(), rel=1e-6)
+    duty = found.intervals["duty_primary_W"].loc[made - timedelta(30) : made - timedelta(seconds=1)]
+    # by hours, reconciled between the sides, against one meter's intervals: the class of the meters apart
+    assert basis.load_before_W == pytest.approx(duty.clip(lower=0.0).sum() / (30 * 96), rel=0.1)
     # the clean level's doubt included, the fit's own figures agree with each other
     state = found.state
     assert state.approach_reference_K.low <= state.approach_reference_K.value

@@ -1,5 +1,7 @@
 """Days about a frozen reference: unbiased, and honest about what their errors share."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -78,14 +80,20 @@ def test_a_visit_is_part_of_the_deposit_and_not_of_the_reference():
     assert np.abs(np.median(found.deposit - expected)) < 0.003
 
 
-def test_wander_is_counted_both_ways_from_a_visit():
+def test_instruments_wander_between_days_and_forget_it():
+    """About a visit: neighbours share it, days a season apart do not; ageing is counted either way."""
     info, _ = _information(np.random.default_rng(34))
+    info = replace(info, matrix=np.tile(info.matrix[80], (DAYS, 1, 1)))  # all days alike
     since, about = frozen_days(info, READY, READY), frozen_days(info, READY, READY, about=110)
-    before, after = about.day < 110, about.day > 110
-    assert (about.wander[np.ix_(before, after)] == 0.0).all()
-    assert np.diag(about.wander)[50] == 0.0
     assert np.diag(since.wander)[0] == 0.0
-    assert np.diag(since.wander)[-1] > np.diag(about.wander)[-1] > 0.0
+    assert (np.diff(np.diag(since.wander)) > 0.0).all()
+    at = int(np.flatnonzero(about.day == 110)[0])
+    alone = about.wander[at, at]
+    assert about.wander[at, at - 20] == pytest.approx(alone * np.exp(-1.0))  # its memory
+    assert about.wander[at, at + 20] == pytest.approx(alone * np.exp(-1.0))
+    aged = about.wander[at + 40, at + 40] - alone
+    assert aged > 0.0
+    assert about.wander[at - 40, at - 40] - alone == pytest.approx(aged)
 
 
 def test_a_tracked_level_is_alike_from_day_to_day():

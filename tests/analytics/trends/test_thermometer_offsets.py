@@ -1,14 +1,16 @@
 """Thermometers from season to season: on two real substations, and on made-up rooms."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.evaluation.health import crossing_share
+from analytics.evaluation.health import crossing_remarks, crossing_share
 from analytics.evaluation.thermometer_pairs import PAIRS, contrast_of, pair_offsets
 from analytics.trends.account import Account, keep_account
 from analytics.trends.idle import ACROSS, SECONDARY_PAIR, Stretch, idle_offsets
-from analytics.trends.thermometer_offsets import track_offsets
+from analytics.trends.thermometer_offsets import ThermometerOffsets, track_offsets
 from analytics.trends.thermometer_steps import denied, shift_K, thermometer_steps
 from analytics.vocabulary.records import Exchanger
 from tests.analytics.plants import hour_table
@@ -52,6 +54,36 @@ def test_offsets_explain_streams_that_seem_to_cross(four):
     assert four.offsets is not None
     said, sd = four.offsets.pair(COLD_END, int(four.table.day[-1]))
     assert said + 2 * sd < -1.0
+
+
+@pytest.mark.parametrize(
+    ("error_K", "gap_at_little_load_K", "gap_K", "code"),
+    [
+        (0.0, -0.1, 0.5, "crossing_small"),
+        (-1.0, -1.0, -1.0, "crossing_explained"),
+        (0.0, -0.1, -0.1, "crossing_unexplained"),  # at all loads: no pinch does that
+        (0.0, -1.0, 0.5, "crossing_unexplained"),  # by more than is known of the thermometers
+    ],
+)
+def test_crossing_streams_are_told_by_load_and_by_what_is_known_of_the_thermometers(
+    error_K, gap_at_little_load_K, gap_K, code
+):
+    """A made-up record whose return thermometers are known against each other to a standard 0.2 K."""
+    rise = np.tile(np.linspace(1.0, 20.0, 20), 10)
+    gap = np.where(rise < 6.0, gap_at_little_load_K, gap_K)
+    cold = np.full(200, 40.0)
+    temperature = np.column_stack([cold + 40.0, cold + gap, cold + rise, cold])
+    variance = 0.02 * np.eye(4)
+    known = ThermometerOffsets(
+        day=np.array([0]), error_K=np.array([[0.0, error_K, 0.0, 0.0]]),
+        covariance_K2=variance[None],
+    )  # fmt: skip
+    account = SimpleNamespace(
+        table=SimpleNamespace(temperature=temperature, day=np.zeros(200, dtype=np.int64)),
+        offsets=known, set_aside=np.zeros(200, dtype=np.int64),
+    )  # fmt: skip
+    (said,) = crossing_remarks(account)
+    assert said.code == code
 
 
 def test_a_placeholder_of_four_equal_readings_is_no_agreement(four):
