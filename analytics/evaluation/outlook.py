@@ -142,10 +142,10 @@ def foresee(account: Account, at: ReferencePoint) -> FoulingForecast | None:
         begun = max(clean_until + ONSET_MARGIN_DAYS - since, 0.0) if clean_until else None
     if len(days.day) < LEAST_FORECAST_DAYS:
         return None
-    turn = _to_U_clean(account, at)
+    turn = float(at.U_clean_over_U0(*last_ratios(account))[0])
     return forecast_fouling(
         days_to_index(days.day), days.deposit * turn, days.standard_error * turn,
-        unit_fouling=(account.exchanger.area_m2 or 1.0) / at.model.scale_UA_W_K / turn,
+        unit_fouling=_unit_of_account(account, at.model) / turn,
         clean_since=np.datetime64(since, "D"), reference=days.reference * turn**2,
         wander=days.wander * turn**2, begun=begun,
         made=np.datetime64(int(account.table.day[-1]), "D"), horizon_days=HORIZON_DAYS,
@@ -153,9 +153,9 @@ def foresee(account: Account, at: ReferencePoint) -> FoulingForecast | None:
     )  # fmt: skip
 
 
-def _to_U_clean(account: Account, at: ReferencePoint) -> float:
-    """Return what turns the account's deposit into a forecast's, for the plates as they are now."""
-    return float(at.U_clean_over_U0(*last_ratios(account))[0])
+def _unit_of_account(account: Account, model: Model) -> float:
+    """Return the fouling resistance of one unit of the account's deposit, m2 K/W."""
+    return (account.exchanger.area_m2 or 1.0) / model.scale_UA_W_K
 
 
 def _clean_until(account: Account) -> int:
@@ -329,9 +329,10 @@ def plan(
     """Weigh a visit against waiting under the load of a usual year; ``rows``: the hours that it is made of."""
     rng = np.random.default_rng(20240 + len(rows) % 97)
     futures = forecast.draw(FUTURES, rng)
-    turn = _to_U_clean(account, at)
-    deposit = np.maximum(futures.deposit[:, :367] / turn, 0.0)
-    refouling = np.maximum(futures.refouling[:, :367] / turn, 0.0)
+    assert account.fit is not None
+    unit = forecast.unit_fouling / _unit_of_account(account, account.fit.model)
+    deposit = np.maximum(futures.deposit[:, :367] * unit, 0.0)
+    refouling = np.maximum(futures.refouling[:, :367] * unit, 0.0)
     most = float(max(np.quantile(deposit, 0.999), np.quantile(refouling, 0.999), 0.05))
     table = cost_table(
         year, conductance_of(account, int(rows[-1])), account.exchanger.tariff,
