@@ -3,14 +3,15 @@
 Lives here: which days count, quantiles and dates. Not here: the laws and their filter (growth.py), the
 daily account it reads (trends), what the deposit costs (money.py).
 
-The deposit is dimensionless here: the fouling resistance times U clean, so that 0.25 costs a fifth
-of U. A day's estimate is modelled as
+The deposit is dimensionless here: the fouling resistance times U clean at the reference condition, so
+that 0.25 costs a fifth of U there. What is held of deposits before any was seen (how large, how uneven)
+is meant in that unit. A day's estimate is modelled as
 
     estimate = amplitude * law(days since onset) + wander + shared errors + noise of the day
 
 where the wander is a random walk with a wandering rate: no real deposit follows a law to the letter,
-and an interval without it is far too narrow. The shared errors are those of the clean reference and of
-the instruments' wander since. What is foreseen is the deposit itself, without them and never negative.
+and an interval without it is far too narrow. The shared errors are those of the clean reference, of
+the instruments' wander since, and of the reading as a share of the deposit. What is foreseen is the deposit itself, without them and never negative.
 A growth that has not begun when the forecast is made is not foreseen.
 """
 
@@ -39,6 +40,7 @@ QUANTILES = (0.05, 0.25, 0.50, 0.75, 0.95)
 
 _FAN_PATHS = 1200
 _SMOOTHING_DAYS = 21
+_LEAST_LEFT = 0.05
 _WILD_DAYS = 15  # about the middle of so many a day is called wild
 _WILD = 4.0  # standard deviations; beyond, a day gets the error that puts it there: it pulls less
 _ROWS_MOST = 150  # more days than that are averaged in groups: the law's shape does not need them
@@ -107,6 +109,7 @@ def forecast_fouling(
     reference: Floats,
     wander: Floats,
     made: np.datetime64,
+    begun: float | None = None,
     horizon_days: int = 730,
     start_sd: float = 0.002,
     seed: int = 0,
@@ -128,6 +131,8 @@ def forecast_fouling(
         Covariances of the errors the days share: of the clean reference as stated, and of the wander
         of the instruments since.
     made : datetime64[D]
+    begun : float, optional
+        Days from ``clean_since`` to the day an alarm dates the beginning of the growth to.
     horizon_days : int
     start_sd : float
         How far from clean it may have been on ``clean_since``.
@@ -160,11 +165,11 @@ def forecast_fouling(
     value, error = fouling[use].astype(float), standard_error[use].astype(float)
     among = np.ix_(use, use)
     observed = Observed(
-        age=age, value=value, covariance=np.diag(_own_variance(value, error)) + wander[among],
-        reference=reference[among], start_sd=start_sd,
+        age=age, value=value, start_sd=start_sd,
+        covariance=np.diag(_own_variance(value, error)) + wander[among] + reference[among],
     )  # fmt: skip
     span = float((made - clean_since) / np.timedelta64(1, "D"))
-    posterior = weigh_models(models_of_growth(span), observed, span, _averaged(observed))
+    posterior = weigh_models(models_of_growth(span, begun), observed, span, _averaged(observed))
     fan = draw_futures(posterior, _FAN_PATHS, horizon_days, np.random.default_rng(seed)).deposit
     quantiles = np.quantile(fan, QUANTILES, axis=0)
     return FoulingForecast(
@@ -199,13 +204,19 @@ def _understatement(value: Floats, error: Floats) -> float:
     """Return by how much the stated errors must grow to explain how the days scatter.
 
     Errors that resemble those of the days before count for fewer days: the variance of a mean grows
-    by (1 + r)/(1 - r). Both are read from what is left beside a mean over three weeks.
+    by (1 + r)/(1 - r). Both are read from what is left beside a mean over three weeks, in which a day
+    counts by what it knows: a day of hardly any load would else speak for its neighbours.
     """
     if len(value) < 2 * _SMOOTHING_DAYS:
         return 1.0
-    kernel = np.full(_SMOOTHING_DAYS, 1.0 / _SMOOTHING_DAYS)
     inside = slice(_SMOOTHING_DAYS // 2, len(value) - _SMOOTHING_DAYS // 2)
-    rest = (value[inside] - np.convolve(value, kernel, mode="valid")) / error[inside]
+    window = np.ones(_SMOOTHING_DAYS)
+    weight = error**-2.0
+    total = np.convolve(weight, window, mode="valid")
+    mean = np.convolve(weight * value, window, mode="valid") / total
+    # a day that knows more than all beside it is its own mean, and tells nothing
+    left = np.sqrt(np.maximum(1.0 - weight[inside] / total, _LEAST_LEFT))
+    rest = (value[inside] - mean) / (error[inside] * left)
     scatter = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
     rest = np.clip(rest, -4.0 * scatter, 4.0 * scatter)
     power = float(np.dot(rest, rest))

@@ -26,25 +26,29 @@ RATE_PRIOR = (0.5, 0.35, 0.15)
 EVENEST_RATE_SD = 5.0e-5
 RATE_MEMORY_DAYS = 45.0
 LEVEL_WANDER = 4.0e-4  # per root day
-# How large a deposit is after half a year, before any of it was seen (half normal): slow ones and
-# fast ones. One wide spread alone makes a slow growth look less likely than none.
-AMPLITUDE_SD = (0.04, 0.25)
+# How large a deposit is after half a year, before any of it was seen (half normal; judgement): slow
+# ones and fast ones. One wide spread alone makes a slow growth look less likely than none.
+AMPLITUDE_SD = (0.06, 0.4)
 AMPLITUDE_PRIOR = (0.3, 0.7)
 YARDSTICK_DAYS = 180.0
-# The error of the clean reference, over what is stated of it: mostly less, sometimes more.
-REFERENCE_FACTOR = (0.3, 1.0)
+# Each estimate may be off by a share of the deposit, the same every day: it sits unevenly on the plates,
+# and is carried from the flows of the day to those of the reference condition.
+READING_SD = 0.08
 # Two deposits in five begin with the clean exchanger; else it may begin any day, about once in ten
 # months. Without this a start in the last days, which no data can deny, would look likely.
 CHANCE_FROM_THE_START = 0.4
 ONSETS_PER_DAY = 1.0 / 300.0
-ONSETS_MOST = 25
-ONSET_STEP_DAYS = 6.0
+ONSETS_MOST = 50
+ONSET_STEP_DAYS = 3.0
+# An alarm dates the beginning to about a week (judgement), and now and then it is another's.
+DATED_WITHIN_DAYS = 6.0
+CHANCE_DATED = 0.85
 _LEAST_VARIANCE = 1e-18
 
 
 @dataclass(frozen=True, slots=True)
 class Law:
-    """A shape of growth over the days since onset; 1 after half a year, or at its end."""
+    """A shape of growth over the days since onset; 1 after half a year, or at its end if that is earlier."""
 
     family: str
     kind: str
@@ -61,7 +65,7 @@ class Law:
             levelling: Floats = -np.expm1(-t / self.parameter) / whole
             return levelling
         if self.kind == "stops":
-            return np.minimum(t, self.parameter) / self.parameter
+            return np.minimum(t, self.parameter) / min(self.parameter, YARDSTICK_DAYS)
         return np.where(days > 0, 1.0 if self.kind == "step" else 0.0, 0.0)
 
 
@@ -71,17 +75,18 @@ LAWS: tuple[Law, ...] = (
     Law("linear", "power", 1.0),
     *(Law("falling rate", "power", p) for p in (0.4, 0.5, 0.6, 0.75)),
     *(Law("asymptotic", "asymptotic", tau) for tau in (25.0, 45.0, 70.0, 110.0, 180.0)),
-    *(Law("linear, then stops", "stops", d) for d in (20.0, 40.0, 60.0, 90.0)),
+    # A growth that has not stopped yet may stop at any time: some of these must outlast what was seen of it.
+    *(Law("linear, then stops", "stops", d) for d in (30.0, 60.0, 90.0, 130.0, 180.0, 260.0)),
 )
 LAW_FAMILIES: tuple[str, ...] = tuple(dict.fromkeys(law.family for law in LAWS))
-# Of the deposits that grow, or came at one stroke. Straight growth counts for twice all others together:
-# the three that flatten stand against it side by side, and would pull the middle of the forecast late.
+# Of the deposits that grow, or came at one stroke (judgement). Straight growth is the commonest; the
+# others have enough that a growth which levels off stays inside the range.
 FAMILY_PRIOR = {
-    "step": 0.1,
-    "linear": 0.66,
-    "falling rate": 0.06,
-    "asymptotic": 0.06,
-    "linear, then stops": 0.12,
+    "step": 0.08,
+    "linear": 0.44,
+    "falling rate": 0.14,
+    "asymptotic": 0.14,
+    "linear, then stops": 0.2,
 }
 
 
@@ -110,16 +115,14 @@ class Models:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Observed:
-    """The days: their age since clean (n,), estimates (n,) and two covariances (n, n).
+    """The days: their age since clean (n,), estimates (n,) and their covariance (n, n).
 
-    ``covariance`` is that of the errors, ``reference`` what the clean reference adds to it if its
-    error is as stated; ``start_sd`` how far from clean the plates may have been.
+    ``covariance`` is that of the errors; ``start_sd`` how far from clean the plates may have been.
     """
 
     age: Floats
     value: Floats
     covariance: Floats
-    reference: Floats
     start_sd: float
 
 
@@ -138,12 +141,14 @@ class Posterior:
     state_covariance: Floats  # (m, 2, 2)
 
 
-def models_of_growth(span: float) -> Models:
-    """Return the models for a record of ``span`` days since clean."""
+def models_of_growth(span: float, begun: float | None = None) -> Models:
+    """Return the models for a record of ``span`` days since clean.
+
+    ``begun``: the day since clean on which something else dates the beginning of the growth.
+    """
     step = max(ONSET_STEP_DAYS, span / ONSETS_MOST)
     onsets = np.arange(0.0, max(span, 1.0), step)
-    later = -np.expm1(-ONSETS_PER_DAY * step) * np.exp(-ONSETS_PER_DAY * onsets)
-    begins = np.where(onsets == 0.0, CHANCE_FROM_THE_START, (1.0 - CHANCE_FROM_THE_START) * later)
+    begins = _chance_of_beginning(onsets, step, begun)
     rows: list[tuple[int, float, float, float, float]] = []
     for index, law in enumerate(LAWS):
         if law.kind == "none":
@@ -163,6 +168,16 @@ def models_of_growth(span: float) -> Models:
         law=table[:, 0].astype(np.intp), onset=table[:, 1], rate_sd=table[:, 2],
         amplitude_sd=table[:, 3], log_prior=np.log(table[:, 4]),
     )  # fmt: skip
+
+
+def _chance_of_beginning(onsets: Floats, step: float, begun: float | None) -> Floats:
+    """Return the prior chance of each onset; what is left to one is that of no growth."""
+    later = -np.expm1(-ONSETS_PER_DAY * step) * np.exp(-ONSETS_PER_DAY * onsets)
+    begins = np.where(onsets == 0.0, CHANCE_FROM_THE_START, (1.0 - CHANCE_FROM_THE_START) * later)
+    if begun is None:
+        return np.asarray(begins)
+    near = np.exp(-np.abs(onsets - begun) / DATED_WITHIN_DAYS)
+    return np.asarray((1.0 - CHANCE_DATED) * begins + CHANCE_DATED * near / near.sum())
 
 
 def shapes(law: NDArray[np.intp], days: Floats) -> Floats:
@@ -186,10 +201,7 @@ def weigh_models(models: Models, observed: Observed, span: float, averaged: Floa
     days = observed.age - key[:, 1:]
     shape = averaged @ shapes(key[:, 0].astype(np.intp), days).T  # (rows, shapes)
     parts = [
-        _weighed(
-            models, chosen, (shape, shape_of.ravel()[chosen]), observed, span, averaged, factor
-        )
-        for factor in REFERENCE_FACTOR
+        _weighed(models, chosen, (shape, shape_of.ravel()[chosen]), observed, span, averaged)
         for chosen in (np.flatnonzero(models.rate_sd == r) for r in np.unique(models.rate_sd))
     ]
     log_weight = np.concatenate([log_weight for log_weight, _ in parts])
@@ -210,13 +222,11 @@ def _weighed(
     observed: Observed,
     span: float,
     averaged: Floats,
-    factor: float,
 ) -> tuple[Floats, Posterior]:
     """Return log weight (less what all share) and state of the models ``chosen``, of one rate."""
     rate_sd = float(models.rate_sd[chosen[0]])
     among, cross, now = _unevenness(observed.age, span, rate_sd, observed.start_sd)
-    covariance = observed.covariance + factor**2 * observed.reference + among
-    root = np.linalg.cholesky(averaged @ covariance @ averaged.T)
+    root = np.linalg.cholesky(averaged @ (observed.covariance + among) @ averaged.T)
     used, which = np.unique(shape[1], return_inverse=True)
     sides = np.column_stack([averaged @ observed.value, averaged @ cross, shape[0][:, used]])
     white = solve_triangular(root, sides, lower=True)
@@ -272,7 +282,10 @@ def _unevenness(
 def draw_futures(
     posterior: Posterior, count: int, horizon: int, rng: np.random.Generator
 ) -> FoulingDraw:
-    """Draw futures: a model, an amplitude above nought, level and rate that fit it, then wander."""
+    """Draw futures: a model, an amplitude above nought, level and rate that fit it, then wander.
+
+    What an estimate is off by as a share of the deposit is drawn once for each future.
+    """
     edges = (rng.random() + np.arange(count)) / count
     cumulative = np.cumsum(posterior.weight)
     pick = np.minimum(np.searchsorted(cumulative, edges * cumulative[-1]), len(cumulative) - 1)
@@ -292,7 +305,8 @@ def draw_futures(
     # A deposit that came at one stroke is an event of its own; a visit does not bring it back.
     kinds = np.array([kind.kind == "step" for kind in LAWS])
     refouling[kinds[law]] = 0.0
-    return FoulingDraw(deposit=deposit, refouling=refouling)
+    off = np.exp(READING_SD * rng.standard_normal((count, 1)))
+    return FoulingDraw(deposit=deposit * off, refouling=refouling * off)
 
 
 def _root(spread: Floats) -> Floats:

@@ -18,6 +18,7 @@ from analytics.decisions.proof import prove_visit
 from analytics.decisions.usual_year import TypicalYear, cost_table
 from analytics.decisions.visit import VisitPlan, plan_visit
 from analytics.evaluation.daily_frame import hourly_duty_W, ratios_on
+from analytics.evaluation.reference import last_ratios
 from analytics.physics.fluids import FluidProperties
 from analytics.trends.account import SURFACE_DEEDS, Account, day_number
 from analytics.trends.frozen_reference import frozen_days, tracked_days
@@ -129,22 +130,32 @@ def foresee(account: Account, at: ReferencePoint) -> FoulingForecast | None:
     assert account.kept_by is not None
     assert account.ready is not None
     since = max(epoch_start(account), account.ready)
+    begun = None
     if account.kept_by[-1] != 1:  # an instrument has a say: its error is not deposit
         days = tracked_days(info.day, *account.deposit(), since)
     elif (beside := _beside_an_instrument(account)) is not None:
         days = tracked_days(info.day, *beside, since)
     else:
-        since = max(since, _clean_until(account))
-        days = frozen_days(info, max(account.ready, _clean_until(account)), since)
+        clean_until = _clean_until(account)
+        since = max(since, clean_until)
+        days = frozen_days(info, max(account.ready, clean_until), since)
+        begun = max(clean_until + ONSET_MARGIN_DAYS - since, 0.0) if clean_until else None
     if len(days.day) < LEAST_FORECAST_DAYS:
         return None
+    turn = float(at.U_clean_over_U0(*last_ratios(account))[0])
     return forecast_fouling(
-        days_to_index(days.day), days.deposit, days.standard_error,
-        unit_fouling=(account.exchanger.area_m2 or 1.0) / at.model.scale_UA_W_K,
-        clean_since=np.datetime64(since, "D"), reference=days.reference, wander=days.wander,
+        days_to_index(days.day), days.deposit * turn, days.standard_error * turn,
+        unit_fouling=_unit_of_account(account, at.model) / turn,
+        clean_since=np.datetime64(since, "D"), reference=days.reference * turn**2,
+        wander=days.wander * turn**2, begun=begun,
         made=np.datetime64(int(account.table.day[-1]), "D"), horizon_days=HORIZON_DAYS,
         start_sd=0.1 if since in account.surface_days else 0.005,
     )  # fmt: skip
+
+
+def _unit_of_account(account: Account, model: Model) -> float:
+    """Return the fouling resistance of one unit of the account's deposit, m2 K/W."""
+    return (account.exchanger.area_m2 or 1.0) / model.scale_UA_W_K
 
 
 def _clean_until(account: Account) -> int:
@@ -189,15 +200,16 @@ def forecast_record(
 ) -> Forecast:
     """Turn the deposit's future into approach temperatures and dates."""
     UA_clean = at.UA_clean_W_K(at.point, area, channels)
+    turn = float(at.U_clean_over_U0(area, channels)[0])
     made = pd.Timestamp(forecast.made).tz_localize("UTC")
     index = pd.DatetimeIndex(made + pd.to_timedelta(forecast.days_ahead, unit="D"), name="day")
     names = ("q05", "q25", "q50", "q75", "q95")
-    clean = [at.cleanliness(q, UA_clean, area) for q in forecast.quantiles]
+    clean = [at.cleanliness(q / turn, UA_clean, area) for q in forecast.quantiles]
     fan = pd.DataFrame(
         {n: at.approach_K(c * UA_clean) for n, c in zip(names, clean, strict=True)}, index=index
     )
     cleanliness = pd.DataFrame(dict(zip(names, clean[::-1], strict=True)), index=index)
-    crossing = forecast.crossing(deposit_limit)
+    crossing = forecast.crossing(deposit_limit * turn)
     dates = [
         None if d is None else (made + pd.Timedelta(days=d)).to_pydatetime()
         for d in (crossing.day_5, crossing.day_50, crossing.day_95)
@@ -317,8 +329,10 @@ def plan(
     """Weigh a visit against waiting under the load of a usual year; ``rows``: the hours that it is made of."""
     rng = np.random.default_rng(20240 + len(rows) % 97)
     futures = forecast.draw(FUTURES, rng)
-    deposit = np.maximum(futures.deposit[:, :367], 0.0)
-    refouling = np.maximum(futures.refouling[:, :367], 0.0)
+    assert account.fit is not None
+    unit = forecast.unit_fouling / _unit_of_account(account, account.fit.model)
+    deposit = np.maximum(futures.deposit[:, :367] * unit, 0.0)
+    refouling = np.maximum(futures.refouling[:, :367] * unit, 0.0)
     most = float(max(np.quantile(deposit, 0.999), np.quantile(refouling, 0.999), 0.05))
     table = cost_table(
         year, conductance_of(account, int(rows[-1])), account.exchanger.tariff,
@@ -459,7 +473,7 @@ def proofs(account: Account, at: ReferencePoint) -> tuple[VisitProof, ...]:
         known = frozen_days(info, account.ready, account.ready, about=day)
         area, channels = ratios_on(account, known.day)
         # deposit times U0 to deposit times U clean there
-        turn = at.UA_clean_W_K(at.point, area, channels) / at.model.scale_UA_W_K / area
+        turn = at.U_clean_over_U0(area, channels)
         shared = np.outer(turn, turn)
         found.append(
             prove_visit(

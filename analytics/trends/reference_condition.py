@@ -58,6 +58,11 @@ class ReferencePoint:
         """Deposit at which the cleanliness factor has a value; the inverse of the above."""
         return (1.0 / cleanliness - 1.0) / UA_clean * self.model.scale_UA_W_K * area
 
+    def U_clean_over_U0(self, area: Array | float = 1.0, channels: Array | float = 1.0) -> Array:
+        """Return what turns a deposit times U0 into one times U clean there, of plates as they then were."""
+        UA_clean = self.UA_clean_W_K(self.point, area, channels)
+        return np.asarray(UA_clean / self.model.scale_UA_W_K / area)
+
     def approach_K(self, UA: Array) -> Array:
         """Return the cold-end approach there, K."""
         return self._span() * (1.0 - self._effectiveness(UA))

@@ -241,10 +241,11 @@ def _forecasts(frame: pd.DataFrame) -> str:
             _median((part["middle"] - part["true"]).abs(), "{:.3f}"), len(due),
             int((due == False).sum()),
             _median(part["date_error"], "{:+.2f}"), _median(part["date_error"].astype(float).abs(), "{:.2f}"),
+            _median(part["date_error"].astype(float).abs().where(part["date_told"] != False, np.inf), "{:.2f}"),
         ])  # fmt: skip
     return table(
         ["law", "exchangers", "forecasts", "held at 90 days", "width", "error", "due dates",
-         "not foretold", "date error / lead", "absolute"], rows,
+         "not foretold", "date error / lead", "absolute", "those not foretold with them"], rows,
     )  # fmt: skip
 
 

@@ -19,6 +19,7 @@ def _truth(law, rng):
     """A deposit that follows its law in the mean, faster in some three weeks than in others."""
     size = rng.uniform(0.08, 0.35)
     onset = 0.0 if rng.random() < 0.5 else rng.uniform(30, 150)
+    stops = rng.uniform(40, 120)
     t = np.maximum(np.arange(LENGTH) - onset, 0.0)
     deposit = (
         size
@@ -26,7 +27,7 @@ def _truth(law, rng):
             "linear": t / 180,
             "falling": np.sqrt(t / 180),
             "asymptotic": -np.expm1(-t / 60),
-            "stops": 0.6 * np.minimum(t, 60) / 60,
+            "stops": 0.6 * np.minimum(t, stops) / 60,
             "step": 0.5 * (t > 0),
             "clean": 0.0 * t,
         }[law]
@@ -98,6 +99,50 @@ def test_a_doubtful_reference_widens_the_range_and_slows_the_growth():
     doubtful = doubt.quantiles[:, 89]
     assert doubtful[4] - doubtful[0] > 1.2 * (plain[4] - plain[0])
     assert doubtful[2] < plain[2]
+
+
+def test_mild_days_that_know_little_do_not_blur_the_cold_ones():
+    """Every third day at thirty times the error, and scattering so, is worth as good as none."""
+    rng = np.random.default_rng(30)
+    value = 0.2 * np.arange(LENGTH) / 300 + 0.006 * rng.standard_normal(LENGTH)
+    mild = np.arange(LENGTH) % 3 == 0
+    error = np.where(mild, 0.18, 0.006)
+    value[mild] += 0.18 * rng.standard_normal(mild.sum())
+    blurred, plain = (
+        forecast_fouling(
+            DAYS, seen, error, unit_fouling=2e-4, clean_since=START, made=DAYS[200],
+            reference=np.full((LENGTH, LENGTH), 1e-4), wander=np.zeros((LENGTH, LENGTH)),
+            horizon_days=120,
+        ).quantiles[:, 89] for seen in (value, np.where(mild, np.nan, value))
+    )  # fmt: skip
+    assert blurred[4] - blurred[0] == pytest.approx(plain[4] - plain[0], rel=0.15)
+    assert blurred[2] == pytest.approx(plain[2], abs=0.01)
+
+
+def test_a_dated_beginning_sharpens_a_young_growth():
+    """Seen for 45 days from the thirtieth on; what is known of its beginning is known of its rate."""
+    rng = np.random.default_rng(31)
+    shift, off, width = [], [], []
+    for _ in range(8):
+        value = 0.3 * np.maximum(np.arange(LENGTH) - 30, 0) / 180
+        value = value + 0.015 * rng.standard_normal(LENGTH)
+        found = [_forecast(value, 75, begun=b).quantiles[:, 89] for b in (None, 30.0)]
+        width.append([q[4] - q[0] for q in found])
+        off.append([abs(q[2] - 0.3 * 135 / 180) for q in found])
+        shift.append(found[1][2] - found[0][2])
+    assert np.mean(width, axis=0)[1] < np.mean(width, axis=0)[0]
+    assert np.mean(off, axis=0)[1] < np.mean(off, axis=0)[0]
+    wrongly = _forecast(value, 75, begun=0.0).quantiles[:, 89]  # the days overrule a wrong date
+    assert wrongly[2] == pytest.approx(0.3 * 135 / 180, abs=0.06)
+
+
+def test_a_growth_of_half_a_year_may_still_stop():
+    """The lower end of the range allows for it; the middle does not expect it."""
+    rng = np.random.default_rng(32)
+    value = 0.3 * np.arange(LENGTH) / 180 + 0.006 * rng.standard_normal(LENGTH)
+    low, _, middle, _, _ = _forecast(value, 180).quantiles[:, 89]
+    assert low < 0.36
+    assert middle == pytest.approx(0.45, abs=0.04)
 
 
 def test_shared_errors_of_other_days_are_refused():
