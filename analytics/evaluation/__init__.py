@@ -191,8 +191,10 @@ def _concluded(
     )
     wrong_unit = any(r.code == "flow_unit" for r in health.consequences)  # nothing else can be read
     swings = any(c.kind is CauseKind.CONTROLS and c.chances > 0.5 for c in listed)
-    # what a loop that hunts makes of the readings is nobody's doing
-    proposals = () if wrong_unit or swings else proposals_of(account, at, daily, steps, alerts)
+    exchanged = bool(account.exchanged is not None and account.exchanged[-1])
+    # what a loop that hunts, or a return taken for the other, makes of the readings is nobody's doing
+    misread = wrong_unit or swings or exchanged
+    proposals = () if misread else proposals_of(account, at, daily, steps, alerts)
     if early is None:
         verdict = with_proposals(verdict, proposals)
     if money is not None and verdict.kind not in (VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER):

@@ -23,7 +23,7 @@ BEFORE_DAYS = 10  # with evidence, that tell what the counterflow prediction mis
 SERVICE_DAYS = 14  # after a service, within which its mistakes show
 # An approach that changes its sign: more than thermometers stray within days, and than days differ.
 TURNED_K, TURNED_TIMES = 0.3, 3.0
-MIRRORED = 1.8  # times the approach, or one of so many parts: as it may differ with the load, its sign turned
+MIRRORED = 2.0  # times the approach, or one of so many parts: as it may differ with the load, its sign turned
 ABRUPT = 2.5  # times that: pipes are not exchanged by and by
 
 
