@@ -55,6 +55,7 @@ from analytics.vocabulary.records import (
 LEAST_CHANCE = 0.05  # of a cause that is named beside another
 # From four temperatures: log evidence below which nothing is to be seen (by simulation).
 QUIET_WITHOUT_FLOW = 25.0
+FEIGNED = 1.5  # times a meter's error: the most by which UA seems less
 CLEARLY_BELOW = 0.99  # upper bound of the cleanliness factor of plates that are not clean
 
 # Rules come in this order before the likelihoods; a later one may be the consequence of an earlier.
@@ -95,7 +96,7 @@ def decide(
             continue
         return named(cause, ranked)
     meter = _by_pressure(listed)
-    if meter is not None:
+    if meter is not None and not (fouled and _beyond(meter, state)):
         return named(meter, ranked)
     alarmed = alarmed_instruments(alerts)
     changed = changed_thermometer(account)
@@ -270,6 +271,14 @@ def _by_pressure(listed: list[Cause]) -> Cause | None:
     return next(
         (c for c in listed if any(r.code == "pressure_tells_meter" for r in c.speaks_for)), None
     )
+
+
+def _beyond(meter: Cause, state: CurrentState) -> bool:
+    """Tell whether more is lost for sure than a meter's error can feign, which is about its gain."""
+    clean, gain = state.cleanliness_factor, meter.magnitude
+    if clean is None or gain is None:
+        return False
+    return 1 - clean.high > FEIGNED * max(abs(gain.low), abs(gain.high))
 
 
 def _grew(account: Account, clean: Estimate) -> bool:

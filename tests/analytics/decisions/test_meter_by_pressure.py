@@ -12,7 +12,9 @@ import pytest
 
 from analytics.decisions.pressure import PressureSide, pressure_sides, single_meter_gain
 from analytics.evaluation import evaluate
+from analytics.evaluation.verdict import _beyond
 from analytics.trends.account import keep_account
+from analytics.trends.reference_condition import estimate
 from analytics.vocabulary.records import CauseKind, Estimate, VerdictKind
 from demo_data.simulator import Deposit
 from demo_data.simulator.events import MeterFault, ThermometerFault
@@ -99,3 +101,11 @@ def test_a_deposit_and_a_thermometer_are_no_meter_and_no_strainer():
     sides = pressure_sides(account)
     assert single_meter_gain(account, sides) is None
     assert not any(s.blocked for s in sides if s is not None)
+
+
+@pytest.mark.parametrize(("high", "beyond"), [(0.73, True), (0.90, False), (1.02, False)])
+def test_a_loss_far_beyond_the_meters_error_is_not_the_meters_doing(high, beyond):
+    """A meter 9 % low feigns a loss of about as much; a quarter of UA it does not."""
+    meter = SimpleNamespace(magnitude=estimate(-0.09, 0.015))
+    state = SimpleNamespace(cleanliness_factor=SimpleNamespace(high=high))
+    assert _beyond(meter, state) is beyond
