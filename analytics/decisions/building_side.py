@@ -48,6 +48,7 @@ class BuildingSide:
     since: np.datetime64 | None
     days: NDArray[np.datetime64]
     excess_by_day_K: Floats  # NaN: no evidence
+    cold_by_day: NDArray[np.bool_]  # weather in which a fault of the building would show
     active_by_day: NDArray[np.bool_]
 
 
@@ -119,8 +120,20 @@ def assess_building_side(
         since=days[first] if first is not None else None,
         days=days,
         excess_by_day_K=value,
+        cold_by_day=_cold(outdoor_degC, known, number, len(days)),
         active_by_day=active,
     )
+
+
+def _cold(
+    outdoor_degC: Floats | None, known: NDArray[np.bool_], number: NDArray[np.intp], count: int
+) -> NDArray[np.bool_]:
+    """Tell the days with weather to heat in; all of them where no weather is known."""
+    if outdoor_degC is None:
+        return np.ones(count, dtype=bool)
+    hours = np.bincount(number[known], minlength=count)
+    total = np.bincount(number[known], weights=outdoor_degC[known], minlength=count)
+    return np.asarray(total < MILD_degC * hours)
 
 
 def _unused(

@@ -74,7 +74,11 @@ def held_set_point(account: Account) -> SetPointHold | None:
     before, now = (beside[mask] for mask in masks)
     swing_before, swing = (_about_weeks(beside[mask], account.table.day[mask]) for mask in masks)
     calm_before, calm = (float(np.quantile(s, CALM)) for s in (swing_before, swing))
-    swings = bool(calm > SWING_LEAST_K and calm > SWING_RATIO * max(calm_before, SWING_FINEST_K))
+    swings = bool(
+        calm > SWING_LEAST_K
+        and calm > SWING_RATIO * max(calm_before, SWING_FINEST_K)
+        and np.median(swing) > SWING_RATIO * np.median(swing_before)
+    )
     return SetPointHold(
         left_K=estimate(float(np.median(now) - np.median(before)), HELD_SD_K),
         swing_K=float(np.median(swing)), swing_before_K=float(np.median(swing_before)),

@@ -38,7 +38,7 @@ from analytics.evaluation.reference import (
 from analytics.evaluation.thermometer_pairs import pair_offsets
 from analytics.evaluation.unlogged import proposals_of, with_proposals
 from analytics.evaluation.verdict import decide
-from analytics.trends.account import Account, keep_account
+from analytics.trends.account import Account, exchanged_since, keep_account
 from analytics.trends.reference_condition import (
     ReferencePoint,
     ordered,
@@ -191,7 +191,7 @@ def _concluded(
     )
     wrong_unit = any(r.code == "flow_unit" for r in health.consequences)  # nothing else can be read
     swings = any(c.kind is CauseKind.CONTROLS and c.chances > 0.5 for c in listed)
-    exchanged = bool(account.exchanged is not None and account.exchanged[-1])
+    exchanged = exchanged_since(account) is not None
     # what a loop that hunts, or a return taken for the other, makes of the readings is nobody's doing
     misread = wrong_unit or swings or exchanged
     proposals = () if misread else proposals_of(account, at, daily, steps, alerts)

@@ -8,7 +8,6 @@ from analytics.decisions.building_side import BuildingSide
 from analytics.evaluation.accused import BEYOND_FLOWS, COLD_END
 from analytics.evaluation.health import last_reading, silent_roles
 from analytics.trends.account import Account, accusable
-from analytics.trends.drift import alarm_threshold
 from analytics.trends.model import INSTRUMENTS, Array
 from analytics.trends.reference_condition import NINE_IN_TEN, days_to_index
 from analytics.trends.tracking import Tracks, matters
@@ -89,7 +88,7 @@ def fouling_alerts(
     assert info is not None
     assert scores is not None
     assert account.alarm is not None
-    threshold = alarm_threshold(account.exchanger.limits.false_alerts_per_year)
+    threshold = account.alarm_threshold
     visited = np.zeros(len(info.day), dtype=bool)
     for visit in account.surface_days:
         later = np.flatnonzero(info.day >= visit)
@@ -231,7 +230,7 @@ def building_alerts(building: BuildingSide | None) -> list[AlertEvent]:
     never = np.zeros(len(active), dtype=bool)
     # mild days show less of a by-pass; only one whose return is back on its curve speaks against it
     with np.errstate(invalid="ignore"):
-        calm = (building.excess_by_day_K < RETURNED_K) & ~active
+        calm = (building.excess_by_day_K < RETURNED_K) & ~active & building.cold_by_day
     return [
         AlertEvent(
             kind=CauseKind.BUILDING_SIDE, subject=None, raised_utc=days[a].to_pydatetime(),

@@ -71,12 +71,8 @@ def named(cause: Cause, ranked: list[Cause]) -> Verdict:
     )  # fmt: skip
 
 
-def exchanged_returns(account: Account) -> Verdict:
-    """Return the verdict that the two return temperatures are taken for each other."""
-    assert account.info is not None
-    assert account.exchanged is not None
-    gone = np.flatnonzero(~account.exchanged)
-    first = int(account.info.day[gone[-1] + 1 if len(gone) else 0])
+def exchanged_returns(first: int) -> Verdict:
+    """Return the verdict that the two return temperatures are taken for each other since a day."""
     since = datetime.fromtimestamp(first * 86400.0, tz=UTC)
     remark = Remark(code="returns_exchanged", words={"since": f"{since:%-d %B %Y}"})
     cause = Cause(

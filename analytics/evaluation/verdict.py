@@ -32,8 +32,7 @@ from analytics.evaluation.answers import (
     unnamed,
 )
 from analytics.evaluation.changed_thermometer import changed_thermometer
-from analytics.trends.account import Account
-from analytics.trends.drift import alarm_threshold
+from analytics.trends.account import Account, exchanged_since
 from analytics.vocabulary.quantities import (
     SECONDARY_RETURN,
     SECONDARY_SUPPLY,
@@ -60,6 +59,7 @@ CLEARLY_BELOW = 0.99  # upper bound of the cleanliness factor of plates that are
 
 # Rules come in this order before the likelihoods; a later one may be the consequence of an earlier.
 RULE_ORDER = (CauseKind.PIPING, CauseKind.STRAINER, CauseKind.CONTROLS)
+READ_BUILDING = (SECONDARY_SUPPLY, SECONDARY_RETURN)  # thermometers by which it is judged
 AFTER_ORDER = (CauseKind.CAPACITY, CauseKind.BUILDING_SIDE)
 
 
@@ -87,8 +87,9 @@ def decide(
             Remark(code="missing_role", words={"role": r}) for r in health.missing_roles[-1:]
         ]
         return cannot_tell(*stopped, cause=ranked[0], runner_up=next_of(ranked, ranked[0]))
-    if account.exchanged is not None and account.exchanged[-1]:
-        return exchanged_returns(account)
+    exchanged = exchanged_since(account)
+    if exchanged is not None:
+        return exchanged_returns(exchanged)
     fouled = not with_building and _is_fouled(account, odds, state, alerts)
     for kind in RULE_ORDER:
         cause = by_kind.get((kind, None))
@@ -105,6 +106,7 @@ def decide(
     accused = accused_instrument(account, odds, listed, alarmed)
     deposit = by_kind[CauseKind.DEPOSIT, None]
     fouled = fouled or (not with_building and _level_clear(odds, state, deposit))
+    hidden = off_for_sure(odds, listed, alarmed)
     after = {kind: by_kind.get((kind, None)) for kind in AFTER_ORDER}
     for kind in AFTER_ORDER:
         cause = after[kind]
@@ -112,6 +114,8 @@ def decide(
             continue
         if kind is CauseKind.BUILDING_SIDE and _reads_building(changed):
             return changed
+        if kind is CauseKind.BUILDING_SIDE and hidden and hidden[0].subject in READ_BUILDING:
+            return unnamed(hidden[0], ranked, health)
         return named(cause, ranked)
     if accused is not None and fouled and deposit.chances > CREDIBLE:
         return both(accused, deposit)
@@ -128,7 +132,6 @@ def decide(
         return fouling(account, deposit, ranked, state, forecast, money, alerts)
     if changed is not None:
         return changed
-    hidden = off_for_sure(odds, listed, alarmed)
     if hidden:  # something is off that these points cannot pin down
         return unnamed(hidden[0], ranked, health)
     if _has_risen(odds, state):
@@ -155,7 +158,7 @@ def decide(
 def _reads_building(changed: Verdict | None) -> TypeGuard[Verdict]:
     """Tell whether a thermometer was changed by which the building's return is judged."""
     cause = None if changed is None else changed.cause
-    return cause is not None and cause.subject in (SECONDARY_SUPPLY, SECONDARY_RETURN)
+    return cause is not None and cause.subject in READ_BUILDING
 
 
 def _has_risen(odds: Odds, state: CurrentState) -> bool:
@@ -285,7 +288,7 @@ def _grew(account: Account, clean: Estimate) -> bool:
     """Tell whether what came since the onset is for sure, and worth a word."""
     scores, row = account.scores, account.present_row()
     assert scores is not None
-    threshold = alarm_threshold(account.exchanger.limits.false_alerts_per_year)
+    threshold = account.alarm_threshold
     grown = account.loss_of(float(scores.size[row, 0]))
     worth_a_word = max(grown, 1 - clean.value) > SMALL_LOSS
     return bool(scores.ratio[row, 0] > threshold and worth_a_word)

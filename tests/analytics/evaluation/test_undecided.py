@@ -127,15 +127,21 @@ def test_from_four_temperatures_only_what_no_flow_could_mimic_is_alerted():
     assert _beyond_flows(tracks, best, 1).tolist() == [False, True]
 
 
-@pytest.mark.parametrize(("mild_K", "ends"), [(1.2, False), (0.4, True), (np.nan, False)])
-def test_a_buildings_fault_ends_with_its_return_back_on_its_curve(mild_K, ends):
-    """A by-pass shows less in mild weather; forty mild days do not acquit it unless nothing is left."""
+@pytest.mark.parametrize(
+    ("mild_K", "cold", "ends"),
+    [(1.2, True, False), (0.4, True, True), (np.nan, True, False), (0.4, False, False)],
+)
+def test_a_buildings_fault_ends_with_its_return_back_on_its_curve(mild_K, cold, ends):
+    """A by-pass shows less in mild weather; forty mild days do not acquit it unless nothing is left.
+
+    Where nothing is heated at all, nothing would be left either way.
+    """
     days = pd.date_range("2026-01-01", periods=80, freq="D").to_numpy().astype("datetime64[D]")
     excess = np.where(np.arange(80) < 40, 4.0, mild_K)
     active = (np.arange(80) >= 10) & (np.arange(80) < 40)
     side = BuildingSide(
         excess_K=None, flow_excess=None, since=None, days=days, excess_by_day_K=excess,
-        active_by_day=active,
+        active_by_day=active, cold_by_day=np.full(80, cold),
     )  # fmt: skip
     (alert,) = building_alerts(side)
     assert (alert.ended_utc is not None) is ends

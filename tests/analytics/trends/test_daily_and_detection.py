@@ -1,11 +1,13 @@
 """Daily information, drift scores and competing explanations, on information made by hand."""
 
 import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.integrate import trapezoid
 
+from analytics.trends.account import Account
 from analytics.trends.clean_reference import CleanFit
 from analytics.trends.daily import (
     DailyInformation,
@@ -219,6 +221,15 @@ def test_alarm_threshold():
     assert alarm_threshold(0.01) == pytest.approx(9.0)
     assert alarm_threshold(np.sqrt(1e-3)) == pytest.approx(7.9)
     assert alarm_threshold(0.0) == alarm_threshold(1e-4)
+
+
+@pytest.mark.parametrize(("spacing_h", "times"), [(0.25, 1.0), (1.0, 1.5)])
+def test_one_reading_an_hour_must_say_more(spacing_h, times):
+    limits = SimpleNamespace(false_alerts_per_year=0.01)
+    account = SimpleNamespace(
+        exchanger=SimpleNamespace(limits=limits), table=SimpleNamespace(spacing_h=np.full(50, spacing_h))
+    )  # fmt: skip
+    assert Account.alarm_threshold.fget(account) == pytest.approx(9.0 * times)
 
 
 def test_an_alarm_takes_two_days_running():

@@ -1,9 +1,14 @@
 """What a service may leave behind: it shows from one day to the next, or it is something else."""
 
+from datetime import UTC, datetime
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from analytics.trends.account import day_number, exchanged_since
 from analytics.trends.piping import _from_abrupt, exchanged_after_service
+from analytics.vocabulary.records import Deed
 
 DAYS = np.arange(20_000, 20_080)
 SERVICE = 20_040
@@ -50,6 +55,23 @@ def test_put_right_again_it_ends():
     found = exchanged_after_service(HOURS, cold_end, [SERVICE], DAYS)
     assert found[(DAYS > SERVICE + 4) & (DAYS < 20_060)].all()
     assert not found[DAYS > 20_063].any()
+
+
+def test_returns_exchanged_are_told_though_no_hour_carries_evidence_from_then_on():
+    temperature = np.zeros((len(HOURS), 4))
+    temperature[:, 1] = _cold_end(after=-3.0)
+    done = datetime(2024, 11, 13, 9, tzinfo=UTC)  # the day of the service
+    account = SimpleNamespace(
+        table=SimpleNamespace(temperature=temperature, day=HOURS), set_aside=np.zeros(len(HOURS), int),
+        events=[SimpleNamespace(deed=Deed.GASKETS_CHANGED, at_utc=done)],
+        info=SimpleNamespace(day=DAYS[DAYS < SERVICE]), exchanged=np.zeros(SERVICE - DAYS[0], bool),
+    )  # fmt: skip
+    assert day_number(done) == SERVICE
+    since = exchanged_since(account)
+    assert since is not None
+    assert SERVICE <= since <= SERVICE + 4
+    account.events = []
+    assert exchanged_since(account) is None
 
 
 def test_a_run_counts_from_its_abrupt_day_on():
