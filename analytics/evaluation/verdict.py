@@ -33,6 +33,7 @@ from analytics.evaluation.answers import (
 )
 from analytics.evaluation.changed_thermometer import changed_thermometer
 from analytics.trends.account import Account, exchanged_since
+from analytics.trends.model import DEPOSIT
 from analytics.vocabulary.quantities import (
     SECONDARY_RETURN,
     SECONDARY_SUPPLY,
@@ -197,9 +198,8 @@ def _undecided(
     ]
     clean = state.cleanliness_factor
     lost = clean is not None and clean.value < 1 - SMALL_LOSS
-    first = instruments[0] if instruments else None
-    if first is not None and first.chances > 0.5 + deposit.chances / 2:
-        return unnamed(first, ranked, health)
+    if instruments and _any_instrument(odds) > 0.5 + odds.share[1] / 2:
+        return unnamed(instruments[0], ranked, health)
     if instruments and lost:
         return either(deposit, instruments[0], state, health)
     if lost and deposit.chances > CREDIBLE and clean is not None:
@@ -209,6 +209,12 @@ def _undecided(
             runner_up=next_of(ranked, deposit),
         )  # fmt: skip
     return None
+
+
+def _any_instrument(odds: Odds) -> float:
+    """Return the chance that one instrument or another strayed, whichever it was."""
+    strayed = (i for i, e in enumerate(odds.explanation) if set(e.moving) - {DEPOSIT})
+    return float(sum(odds.share[i] for i in strayed))
 
 
 def _wandered(odds: Odds) -> bool:
