@@ -212,9 +212,9 @@ def _undecided(
 
 
 def _any_instrument(odds: Odds) -> float:
-    """Return the chance that one instrument or another strayed, whichever it was."""
-    strayed = (i for i, e in enumerate(odds.explanation) if set(e.moving) - {DEPOSIT})
-    return float(sum(odds.share[i] for i in strayed))
+    """Return the chance that one instrument or another strayed and nothing else moved, whichever it was."""
+    alone = (i for i, e in enumerate(odds.explanation) if len(e.moving) == 1)
+    return float(sum(odds.share[i] for i in alone if odds.explanation[i].moving != (DEPOSIT,)))
 
 
 def _wandered(odds: Odds) -> bool:
