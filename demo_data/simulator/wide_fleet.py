@@ -2,7 +2,7 @@
 
 Lives here: what plant is drawn, how it is instrumented and logged. Not here: what is hidden in it
 (``wide_kinds.py``). Sets have seed sequences of their own, so that no case of one can turn up in
-another: ``tuning`` to look at, those for judging to be opened once (the first four have been, and are looked at).
+another: ``tuning`` to look at, those for judging to be opened once (the first five have been, and are looked at).
 """
 
 from dataclasses import dataclass, replace
@@ -29,7 +29,7 @@ from demo_data.simulator.wide_kinds import CLEAN_KINDS, FAULTY_KINDS, Hidden, Sl
 
 SETS = {
     "tuning": 0x7475_6E65, "judging": 0x6A75_6467, "judging-b": 0x6A75_6468,
-    "judging-c": 0x6A75_6469, "judging-d": 0x6A75_646A, "judging-e": 0x6A75_646B, "testing": 0x7465_7374,
+    "judging-c": 0x6A75_6469, "judging-d": 0x6A75_646A, "judging-e": 0x6A75_646B, "judging-f": 0x6A75_646C, "testing": 0x7465_7374,
 }  # fmt: skip
 GROUPS = ("clean", "faulty")
 _CONTEXT = ("outdoor_temperature", "secondary_supply_set_point", "valve_position")
