@@ -116,7 +116,8 @@ def _likelihood_cause(
 def onset_day(account: Account, index: int) -> int | None:
     """Day on which a change began, as it was seen when it first became clear.
 
-    Later days look back less far, so the first clear day since the last visit knows best.
+    Later days look back less far, so the first clear day since the last visit knows best. No deposit began
+    in a period that the owner vouches for as clean.
     """
     scores, info = account.scores, account.info
     assert scores is not None
@@ -124,7 +125,11 @@ def onset_day(account: Account, index: int) -> int | None:
     position = scores.index.index(index)
     visits = [v for v in account.surface_days if v <= info.day[-1]] if index == DEPOSIT else []
     clear = (scores.ratio[:, position] > INSTRUMENT_EVIDENCE) & (info.day >= max(visits, default=0))
-    return int(scores.onset[np.flatnonzero(clear)[0], position]) if clear.any() else None
+    if not clear.any():
+        return None
+    onset, period = int(scores.onset[np.flatnonzero(clear)[0], position]), account.period
+    vouched = index == DEPOSIT and period is not None and period.basis == "known clean period"
+    return max(onset, period.last + 1) if vouched and period is not None else onset
 
 
 def _loss_remark(loss: Estimate | None) -> Remark | None:

@@ -234,7 +234,10 @@ def moving_kind(explanation: Explanation) -> int:
 
 
 def shares_by_cause(odds: Odds) -> dict[tuple[CauseKind, str | None], float]:
-    """Return the chance of each cause being at work; deposit and an instrument may both be."""
+    """Return the chance of each cause being at work; deposit and an instrument may both be.
+
+    A deposit beside an instrument that is nought within its error is none.
+    """
     found: dict[tuple[CauseKind, str | None], float] = {}
     roles = dict(INSTRUMENTS)
     for i, e in enumerate(odds.explanation):
@@ -242,7 +245,7 @@ def shares_by_cause(odds: Odds) -> dict[tuple[CauseKind, str | None], float]:
         share = odds.share[i]
         if kind == 0:
             found[CauseKind.NOTHING, None] = share
-        if kind in (1, 3):
+        if kind == 1 or (kind == 3 and odds.deposit.value > odds.deposit_sd):
             found[CauseKind.DEPOSIT, None] = found.get((CauseKind.DEPOSIT, None), 0.0) + share
         if kind in (2, 3):
             role = roles[e.moving[-1]]

@@ -113,7 +113,8 @@ def prove_visit(
     recovered = _share(mean[2:], spread[2:, 2:], common_sd, freedom)
     return VisitProof(
         event=event, measured=measured, at_visit=at_visit, recovered=recovered,
-        days_before=len(before), days_after=len(after), outcome=_outcome(at_visit.gain, recovered),
+        days_before=len(before), days_after=len(after), 
+        outcome=_outcome(at_visit.gain, measured.gain, recovered),
     )  # fmt: skip
 
 
@@ -197,8 +198,13 @@ def _share(mean: Floats, spread: Floats, common_sd: float, freedom: float) -> Es
     return Estimate(value=share, low=share - half, high=share + half)
 
 
-def _outcome(gain: Estimate, recovered: Estimate | None) -> Outcome:
-    if gain.low <= 0 or gain.value < LEAST_GAIN:
+def _outcome(at_visit: Estimate, measured: Estimate, recovered: Estimate | None) -> Outcome:
+    """Tell what a visit achieved; an effect that either figure shows is one."""
+    if not (_shows(at_visit) or _shows(measured)):
         return "no effect seen"
-    full = recovered is None or recovered.value >= WORKED_SHARE
+    full = _shows(at_visit) if recovered is None else recovered.value >= WORKED_SHARE
     return "worked" if full else "worked in part"
+
+
+def _shows(gain: Estimate) -> bool:
+    return gain.low > 0 and gain.value >= LEAST_GAIN

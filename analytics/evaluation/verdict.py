@@ -142,7 +142,7 @@ def decide(
     open_ = _undecided(odds, ranked, state, health)
     if open_ is not None:
         return open_
-    moved = _wandered(odds)
+    moved = odds.share[0] < 1 - CREDIBLE
     reasons = [_wandering(account)] if moved else [Remark(code="within_limits")]
     if health.grade == "off season":
         reasons = [Remark(code="off_season", numbers={"days": _days_off(account)}), *reasons]

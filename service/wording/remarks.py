@@ -138,7 +138,7 @@ REMARKS: dict[str, str] = {
     "visit_pays_later": "A visit pays from {day!}",
     "visit_does_not_pay": "A visit would cost more than it saves within twelve months",
     "visit_worked": "{recovered%} of the loss came back[ on {day!}]",
-    "limit_passed": "The limit of {limit_K} is passed",
+    "limit_passed": "The limit of {limit_K} is passed, by more than an even chance",
     "limit_near": "The limit of {limit_K} is near",
     # the few numbers that carried a verdict: parts of one sentence
     "why_level": "the approach at the reference condition is {approach_K}[ against {clean_K} clean][, and the loss began about {since!}]",

@@ -14,6 +14,7 @@ from analytics.vocabulary.records import (
     Deed,
     Estimate,
     Evaluation,
+    Forecast,
     MoneyAccount,
     VerdictKind,
 )
@@ -226,11 +227,18 @@ def limit_reached(evaluation: Evaluation, plant: Plant | None = None) -> Figure:
         return Figure(main="passed", range=f"since {day}" if day else "")
     if first <= made:
         latest = dates.day_span(last, last, zone, made)
+        if _likely_passed(forecast):
+            return Figure(main="likely passed", range=f"or by {latest}")
         return Figure(main=f"by {latest}", range="may be passed already")
     return Figure(
         main=dates.day_span(first, last, zone, made),
         range=dates.time_after(first, last, zone, made),
     )
+
+
+def _likely_passed(forecast: Forecast) -> bool:
+    """Tell whether the limit is passed by more than an even chance."""
+    return forecast.date_50 is not None and forecast.date_50 <= forecast.made_utc
 
 
 def limit_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
@@ -249,6 +257,8 @@ def limit_clause(evaluation: Evaluation, plant: Plant | None = None) -> str:
             return "its limit is passed"
         return f"its limit has been passed since {dates.long_day(since, zone)}"
     first, last = dates.long_span(forecast.date_5, forecast.date_95, zone)
+    if _likely_passed(forecast):
+        return f"it has likely passed its limit, or does so by {last}"
     if forecast.date_5 <= made:
         return f"it reaches its limit by {last}"
     return f"it reaches its limit between {first} and {last}"

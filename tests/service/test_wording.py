@@ -388,6 +388,21 @@ def test_limit_is_passed_since_the_day_the_mean_stayed_above_it() -> None:
     assert limits.passed_utc(replace(passed, state=replace(state, approach_limit_K=12.0))) is None
 
 
+@pytest.mark.parametrize(
+    ("now_K", "figure", "clause"),
+    [
+        (6.8, "by", "it reaches its limit by"),
+        (7.1, "likely passed", "it has likely passed its limit, or does so by"),
+    ],
+)
+def test_a_limit_passed_by_more_than_an_even_chance_is_not_told_as_to_come(
+    now_K: float, figure: str, clause: str
+) -> None:
+    evaluation = replace(made_up.deposit(), forecast=made_up.forecast(now_K=now_K))
+    assert verdicts.limit_reached(evaluation).main.startswith(figure)
+    assert verdicts.limit_clause(evaluation).startswith(clause)
+
+
 def test_cannot_tell_names_what_is_missing() -> None:
     evaluation = made_up.deposit()
     for code, said in (("effectiveness_only", "no flow"), ("few_days", "steady days")):

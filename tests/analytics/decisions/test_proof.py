@@ -5,8 +5,8 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from analytics.decisions.proof import prove_visit
-from analytics.vocabulary.records import Deed, MaintenanceEvent
+from analytics.decisions.proof import _outcome, prove_visit
+from analytics.vocabulary.records import Deed, Estimate, MaintenanceEvent
 
 EVENT = MaintenanceEvent(
     tag="HX-01", at_utc=datetime(2025, 3, 1, 9, tzinfo=UTC), deed=Deed.CLEANED_IN_PLACE
@@ -242,3 +242,26 @@ def test_a_reference_that_the_sides_see_differently_widens_the_gain():
     for compared in ("measured", "at_visit"):
         assert width["both", compared] == pytest.approx(width["none", compared], rel=0.1)
         assert width["one", compared] > 1.5 * width["none", compared]
+
+
+@pytest.mark.parametrize(
+    ("visit", "fortnights", "recovered", "outcome"),
+    [
+        (0.2, 0.2, None, "worked"),
+        (
+            -0.1,
+            0.05,
+            None,
+            "worked in part",
+        ),  # a range that reaches nought beside one that does not
+        (-0.1, 0.05, 0.9, "worked"),
+        (0.2, -0.1, 0.4, "worked in part"),
+        (-0.1, -0.1, 0.9, "no effect seen"),
+    ],
+)
+def test_an_effect_that_either_figure_shows_is_one(visit, fortnights, recovered, outcome):
+    def gain(low):
+        return Estimate(value=0.11, low=low, high=0.3)
+
+    share = None if recovered is None else Estimate(value=recovered, low=0.0, high=1.0)
+    assert _outcome(gain(visit), gain(fortnights), share) == outcome
