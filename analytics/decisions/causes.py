@@ -57,6 +57,12 @@ def _single_meter(account: Account, odds: Odds) -> tuple[CauseKind, str | None] 
     return (CauseKind.FLOW_METER, roles[found[0]]) if found else None
 
 
+def _feigns_deposit(account: Account, odds: Odds, index: int) -> bool:
+    """Tell whether an unknown is the only meter and would, alone, have to read low, as a deposit makes it seem."""
+    single = index >= 4 and index not in account.may_be_named()
+    return single and _alone(account, odds, index).value < 0
+
+
 def _likelihood_cause(
     account: Account,
     odds: Odds,
@@ -94,7 +100,7 @@ def _likelihood_cause(
             )
         since = onset_day(account, index)
         speaks_for, against = _instrument_remarks(account, odds, index)
-        if key == _single_meter(account, odds):
+        if _feigns_deposit(account, odds, index):
             speaks_for.append(Remark(code="one_meter_ambiguous"))
         if index in odds.borne_out and odds.set_point is not None:
             left = odds.set_point.left_K
