@@ -83,7 +83,7 @@ def opened(
     """Open the ledger of a workspace and close it at the end; errors end as sentences.
 
     ``load``: take over register and log as they are in the workspace's files now; ``None``: not even
-    into an empty ledger, as the caller does it and tells what is new. Without a register file the ledger's own copy serves, so that a second machine needs the database alone.
+    into an empty ledger, as the caller does it and tells what is new, or only checks. Without a register file the ledger's own copy serves, so that a second machine needs the database alone.
     """
     from service.cli.output import user_errors
     from service.usecases.ledger import Ledger

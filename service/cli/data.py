@@ -101,10 +101,10 @@ def import_files(
 
     def one(ledger: Any, name: str, data: bytes | Path) -> None:
         if check:
-            checked = ledger.import_check(name, data, options)
+            checked = ledger.import_check(name, data, options, plant)
             results.append(_check_values(checked))
             if not as_json:
-                _print_check(checked, ledger.plant().zone, accept=accept)
+                _print_check(checked, plant.zone, accept=accept)
         else:
             outcome = ledger.import_store(name, data, options)
             results.append(plain(outcome))
@@ -119,7 +119,9 @@ def import_files(
         results.append({"name": name, "error": reason})
 
     found = list(files_below(files))
-    with opened(workspace, load=True) as ledger, progress() as report:
+    # a check stores nothing, not even the register by which it reads
+    with opened(workspace, load=None if check else True) as ledger, progress() as report:
+        plant = ledger.plant_as_written() if check else ledger.plant()
         for n, (path, shown) in enumerate(found):
             report(f"importing {shown}", n, len(found))
             try:

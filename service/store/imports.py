@@ -9,15 +9,19 @@ from sqlalchemy import Connection, func, insert, select, update
 
 from service.store import originals, readings
 from service.store.readings import Change
-from service.store.registered import exchanger_id
+from service.store.registered import exchanger_id, stored_number
 from service.store.tables import ExchangerRow, FindingRow, ImportRunRow
 
 __all__ = ["Change"]
 
 
+_NO_EXCHANGER = 0  # a number that the database gives to none
+
+
 def compare(connection: Connection, tag: str, trends: pd.DataFrame) -> Change:
-    """Say what storing ``trends`` would change; nothing is stored."""
-    return readings.compare(connection, exchanger_id(connection, tag), trends)
+    """Say what storing ``trends`` would change; nothing is stored, so it need not be registered yet."""
+    number = stored_number(connection, tag)
+    return readings.compare(connection, _NO_EXCHANGER if number is None else number, trends)
 
 
 def store_readings(connection: Connection, tag: str, trends: pd.DataFrame) -> Change:
@@ -64,7 +68,10 @@ def load_readings(
     end_utc: datetime | None = None,
 ) -> pd.DataFrame:
     """Return the readings of an exchanger as a trend frame; roles without a value are left out."""
-    return readings.load(connection, exchanger_id(connection, tag), start_utc, end_utc)
+    number = stored_number(connection, tag)
+    if number is None:
+        number = exchanger_id(connection, tag)
+    return readings.load(connection, number, start_utc, end_utc)
 
 
 def data_version(connection: Connection, tag: str) -> int:
@@ -74,7 +81,8 @@ def data_version(connection: Connection, tag: str) -> int:
 
 def reading_span(connection: Connection, tag: str) -> tuple[datetime, datetime] | None:
     """Return the first and the last stamp of an exchanger, or ``None`` without readings."""
-    return readings.span(connection, exchanger_id(connection, tag))
+    number = stored_number(connection, tag)
+    return None if number is None else readings.span(connection, number)
 
 
 def keep_file(

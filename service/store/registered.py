@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, delete, insert, select, union, update
 
 from analytics.vocabulary.errors import RegisterError
 from service.register.plant import STALE_AFTER_DAYS, Plant
@@ -15,7 +15,14 @@ from service.store.codec import (
     points_from,
     units_from,
 )
-from service.store.tables import ExchangerRow, PlantRow, SeenRow
+from service.store.tables import (
+    AlertRow,
+    EvaluationRow,
+    ExchangerRow,
+    PlantRow,
+    SeenRow,
+    reading_block,
+)
 
 
 def save_plant(connection: Connection, plant: Plant, *, now_utc: datetime) -> None:
@@ -113,6 +120,21 @@ def exchanger_id(connection: Connection, tag: str) -> int:
             "plateledger register"
         )
     return found
+
+
+def stored_number(connection: Connection, tag: str) -> int | None:
+    """Return the database's number of an exchanger that was ever registered; ``None`` of any other."""
+    return connection.scalar(select(ExchangerRow.id).where(ExchangerRow.tag == tag))
+
+
+def with_history(connection: Connection) -> frozenset[str]:
+    """Return the exchangers, registered or not, that have readings, an assessment or an alert."""
+    held = union(
+        select(reading_block.c.exchanger_id),
+        select(EvaluationRow.exchanger_id),
+        select(AlertRow.exchanger_id),
+    )
+    return frozenset(connection.scalars(select(ExchangerRow.tag).where(ExchangerRow.id.in_(held))))
 
 
 def last_seen(connection: Connection, view: str) -> datetime | None:

@@ -84,8 +84,14 @@ class ImportOutcome:
     stored_utc: datetime
 
 
-def check_file(store: Store, name: str, data: bytes | Path, options: ImportOptions) -> ImportCheck:
-    """Examine a file and compare it with what is stored.
+def check_file(
+    store: Store,
+    name: str,
+    data: bytes | Path,
+    options: ImportOptions,
+    plant: Plant | None = None,
+) -> ImportCheck:
+    """Examine a file and compare it with what is stored; ``plant``: by a register that was not loaded.
 
     Raises
     ------
@@ -93,8 +99,9 @@ def check_file(store: Store, name: str, data: bytes | Path, options: ImportOptio
         If the file cannot be read at all.
     """
     sent = SentFile.of(name, data)
-    with store.reading() as connection:
-        plant = registered.load_plant(connection)
+    if plant is None:
+        with store.reading() as connection:
+            plant = registered.load_plant(connection)
     sha256, size = sent.digest()
     change = Change()
     with store.reading() as connection:

@@ -97,6 +97,12 @@ class Ledger:
         with self.store.reading() as connection:
             return registered.load_plant(connection)
 
+    def plant_as_written(self) -> Plant:
+        """Return the plant of the register file as it is now, not loaded; without a file the loaded one."""
+        if not self.settings.register_path.exists():
+            return self.plant()
+        return workspace.check_register(self.settings)
+
     def load_register(self) -> Registered:
         """Load the workspace's register and log; raise RegisterError where they are wrong."""
         return workspace.load_register(self.settings, self.store)
@@ -278,9 +284,11 @@ class Ledger:
 
     # --- imports -------------------------------------------------------------------------------
 
-    def import_check(self, name: str, data: bytes | Path, options: ImportOptions) -> ImportCheck:
-        """Examine a file and say what storing it would do; nothing is stored."""
-        return importing.check_file(self.store, name, data, options)
+    def import_check(
+        self, name: str, data: bytes | Path, options: ImportOptions, plant: Plant | None = None
+    ) -> ImportCheck:
+        """Examine a file and say what storing it would do; nothing is stored, not even ``plant``."""
+        return importing.check_file(self.store, name, data, options, plant)
 
     def import_store(
         self,

@@ -24,7 +24,9 @@ class Registered:
 
     plant: Plant
     new_tags: tuple[str, ...]
-    gone_tags: tuple[str, ...]  # not in the file any more; their readings are kept
+    gone_tags: tuple[
+        str, ...
+    ]  # not in the file any more, but with readings or more, which are kept
     log_entries: int
     new_log_entries: int
 
@@ -85,13 +87,14 @@ def load_register(settings: Settings, store: Store) -> Registered:
     events = read_maintenance(settings.maintenance_path, plant, now_utc=now_utc)
     with store.writing() as connection:
         before = set(registered.exchanger_ids(connection))
+        held = registered.with_history(connection)
         registered.save_plant(connection, plant, now_utc=now_utc)
         added = log.add_events(connection, events, now_utc=now_utc, zone=plant.zone)
     tags = [e.tag for e in plant.exchangers]
     return Registered(
         plant=plant,
         new_tags=tuple(t for t in tags if t not in before),
-        gone_tags=tuple(sorted(before - set(tags))),
+        gone_tags=tuple(sorted((before & held) - set(tags))),
         log_entries=len(events),
         new_log_entries=added,
     )

@@ -542,7 +542,38 @@ def test_the_example_is_called_one_until_it_is_changed(tmp_path):
     assert "made up" not in again.stderr
     assert "it is the made-up exchanger of the example" in again.stdout
     assert "new: HX-09" in again.stderr
-    assert "Not in the register any more, readings kept: HX-01." in again.stderr
+    assert "Not in the register any more" not in again.stderr  # it never had a reading
+
+
+def test_a_check_leaves_no_register_behind_and_reads_by_the_one_of_now(workspace, trend_file):
+    runner = CliRunner()
+    checked = runner.invoke(app, ["import", "-w", str(workspace), "--check", str(trend_file)])
+    assert checked.exit_code == 0, checked.output
+    assert "Nothing was stored." in checked.stdout
+    assert "HX-01" in checked.stdout
+    ledger = Ledger.open(Settings(workspace=workspace))
+    assert not ledger.is_registered()
+    ledger.load_register()
+    ledger.close()
+    path = workspace / "plant.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace('"HX-01"', '"HX-09"'), encoding="utf-8")
+    checked = runner.invoke(
+        app, ["import", "-w", str(workspace), "--check", "--json", str(trend_file)]
+    )
+    (found,) = json.loads(checked.stdout)
+    assert (found["tags"], found["new_rows"]) == (["HX-09"], 48)
+    ledger = Ledger.open(Settings(workspace=workspace))
+    assert [e.tag for e in ledger.plant().exchangers] == ["HX-01"]
+    ledger.close()
+
+
+def test_an_exchanger_with_readings_that_left_the_register_is_told_of(run, workspace, trend_file):
+    run("import", str(trend_file))
+    path = workspace / "plant.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace('"HX-01"', '"HX-09"'), encoding="utf-8")
+    assert "Not in the register any more, readings kept: HX-01." in run("register").stderr
 
 
 def test_an_exchanger_that_stayed_in_from_the_example_is_told_as_that(tmp_path):
