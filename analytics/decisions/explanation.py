@@ -24,7 +24,7 @@ _HELPS = ("would_help_most", "would_help_and_give_U", "would_let_tell")
 # Of what cannot be told: the remark that says why, and what would settle it.
 _SETTLED = {
     "flow_unit": "settles_unit", "points_swapped": "settles_pipes",
-    "risen_unexplained": "settles_log", "wandered": "settles_visit",
+    "risen_unexplained": "settles_log", "wandered": "settles_visit", "visit_unread": "settles_after_visit",
 }  # fmt: skip
 
 
@@ -195,6 +195,8 @@ def _cannot_tell(evaluation: Evaluation) -> tuple[Remark, ...]:
 
 def _instead(evaluation: Evaluation, reasons: Sequence[Remark]) -> tuple[Remark, ...]:
     level = _level(evaluation)
+    if any(r.code == "visit_unread" for r in evaluation.verdict.reasons):
+        return tuple(replace(r, code="why_level_before") for r in level)
     if level and not any(r.code == "few_days" for r in reasons):
         return level
     health = evaluation.health

@@ -20,7 +20,7 @@ from analytics.decisions.visit import VisitPlan, plan_visit
 from analytics.evaluation.daily_frame import hourly_duty_W, ratios_on
 from analytics.evaluation.reference import last_ratios
 from analytics.physics.fluids import FluidProperties
-from analytics.trends.account import SURFACE_DEEDS, Account, day_number
+from analytics.trends.account import Account, day_number
 from analytics.trends.frozen_reference import frozen_days, tracked_days
 from analytics.trends.hours import T1_IN, T2_IN
 from analytics.trends.model import Array, Model, prepare_hours
@@ -34,6 +34,7 @@ from analytics.trends.reference_condition import (
 from analytics.trends.yardstick import yardstick_moves
 from analytics.vocabulary.quantities import REASON_BITS
 from analytics.vocabulary.records import (
+    SURFACE_DEEDS,
     Capacity,
     CostLine,
     Deed,

@@ -68,15 +68,13 @@ from analytics.vocabulary.quantities import (
     TEMPERATURES,
 )
 from analytics.vocabulary.records import (
+    SURFACE_DEEDS,
     Deed,
     Exchanger,
     Instrumentation,
     MaintenanceEvent,
 )
 
-SURFACE_DEEDS = (
-    Deed.CLEANED_IN_PLACE, Deed.OPENED_AND_CLEANED, Deed.GASKETS_CHANGED, Deed.PLATES_CHANGED,
-)  # fmt: skip
 VISIT_SPREAD = 0.3  # what a visit may change the deposit by, times U0
 KNOWN_DAYS, LATELY_DAYS = 14, 240  # whose hours count together, and how far back "lately" reaches
 SPARSE_h, SPARSE_TIMES = (

@@ -228,6 +228,12 @@ class Deed(StrEnum):
     OTHER = "other"
 
 
+# What a visit does to the surface that passes the heat.
+SURFACE_DEEDS = (
+    Deed.CLEANED_IN_PLACE, Deed.OPENED_AND_CLEANED, Deed.GASKETS_CHANGED, Deed.PLATES_CHANGED,
+)  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MaintenanceEvent:
     """One entry of the maintenance log. ``role`` names the instrument where one was touched."""
@@ -525,7 +531,9 @@ class VisitProof:
     recovered: Estimate | None  # share of the lost U that came back, at the visit
     days_before: int
     days_after: int
-    outcome: Literal["worked", "worked in part", "no effect seen", "too early to tell"]
+    outcome: Literal[
+        "worked", "worked in part", "no effect seen", "too early to tell", "no readings after it yet"
+    ]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,7 +35,9 @@
     last_visit          {deed, at, outcome, gain, recovered, measured, at_visit, text}: what the last
                         visit achieved; or null. measured, at_visit: {before, after, gain, first, last},
                         means of up to fourteen days a side, and the day after against the day before,
-                        carried there along the deposit's growth; gain is that of at_visit
+                        carried there along the deposit's growth; gain is that of at_visit. While no
+                        reading follows the visit, outcome is "no readings after it yet"
+    verdict_before_visit  the verdict that such a visit has put off until readings follow; or null
     proposals           [{number, tag, state, deed, role, at, earliest, latest, known, size, text,
                         evidence}]: log entries that seem to be missing
 
@@ -91,6 +93,7 @@ def status(workspace: Workspace = None, as_json: AsJson = False) -> None:
                            text, evidence}], log entries that seem to be missing
       last_visit          {deed, at, outcome, gain, recovered, measured, at_visit,
                            text} or null
+      verdict_before_visit  while no reading follows the last visit; or null
       open_alerts
 
     A figure is {value, low, high, unit, reason}; the interval holds the truth nine times in ten.

@@ -32,7 +32,7 @@ from service.wording.explaining import explanation
 from service.wording.limits import clean_today, plates_changed
 from service.wording.numbers import NBSP, Figure
 from service.wording.paying import loss_price_and_day
-from service.wording.proofs import achieved, visit_sentence
+from service.wording.proofs import UNTIL_READINGS, achieved, unread_visit, visit_sentence
 from service.wording.reasons import by_temperatures_alone, causes_there, loss, reason
 from service.wording.reckoned import NOT_RECKONED, WHY_NOT, is_of_another_cause, is_reckoned
 from service.wording.remarks import remark_text
@@ -51,6 +51,7 @@ _CHEMICALS = (
     "data sheet at hand, compatible with gaskets and plates, good ventilation, eye and skin"
     " protection, rinsed out and disposed of as the local rules ask."
 )
+_SAID_ABOVE = frozenset({"visit_unread", "before_visit"})  # by the first paragraph
 Pieces = list[dict[str, Any]]
 
 
@@ -152,7 +153,10 @@ def _request(evaluation: Evaluation, plant: Plant, made_utc: datetime) -> Pieces
 
 def _no_visit(evaluation: Evaluation, plant: Plant) -> Pieces:
     kind = evaluation.verdict.kind
-    if kind is VerdictKind.CANNOT_TELL:
+    unread = unread_visit(evaluation) is not None
+    if unread and kind is VerdictKind.CANNOT_TELL:
+        said = "No further cleaning visit is asked for. "
+    elif kind is VerdictKind.CANNOT_TELL:
         said = "Whether a cleaning visit is needed cannot be told. "
     elif kind is VerdictKind.CLEAN_LATER:
         said = "A cleaning visit is not recommended yet. "
@@ -162,13 +166,15 @@ def _no_visit(evaluation: Evaluation, plant: Plant) -> Pieces:
         said = "A cleaning visit is not recommended. "
     why = reason(evaluation, plant)
     # "cannot tell" needs no saying twice
-    verdict = "" if kind is VerdictKind.CANNOT_TELL else headline(evaluation, plant)
+    verdict = "" if kind is VerdictKind.CANNOT_TELL and not unread else headline(evaluation, plant)
     return _mixed((said, True), (f"{verdict} {why}".strip(), False))
 
 
 def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
     lost, money, state = loss(evaluation), evaluation.money, evaluation.state
     first_weeks = "since its first weeks" if lost is not None and is_unvouched(evaluation) else ""
+    unread = unread_visit(evaluation)
+    before = "before the visit" if lost is not None and unread is not None else ""
     share = numbers.figure(lost, numbers.PERCENT)
     month, limit = month_of_waiting(evaluation), limit_reached(evaluation, plant)
     so_far = numbers.money(
@@ -176,6 +182,8 @@ def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
     )
     if not is_reckoned(evaluation):
         so_far = Figure(main=NOT_RECKONED, bare=NOT_RECKONED)
+    elif unread is not None:
+        so_far = Figure(main=numbers.CANNOT_TELL, bare=numbers.CANNOT_TELL, range=UNTIL_READINGS)
     measure = numbers.measure_of("limit_K", plant.units)
     name = "Limit reached"
     if state is not None and state.approach_limit_K is not None:
@@ -188,7 +196,7 @@ def _figures(evaluation: Evaluation, plant: Plant) -> list[dict[str, str]]:
     )
     return [
         {"label": "Heat transfer lost", "figure": share.main,
-         "note": ", ".join(p for p in (share.range, first_weeks) if p)},
+         "note": ", ".join(p for p in (share.range, before, first_weeks) if p)},
         {"label": f"{days_of_waiting(evaluation, plant)} cost",
          "figure": month.main,
          "note": "; ".join(n for n in (month.range, foreseen.briefly(evaluation, plant)) if n)},
@@ -207,6 +215,8 @@ def _chart_heading(evaluation: Evaluation, events: Sequence[MaintenanceEvent], p
     measure = numbers.measure_of("approach_K", plant.units)
     level = numbers.figure(clean, measure).main
     shown = numbers.figure(now, measure).main
+    if unread_visit(evaluation) is not None:
+        return f"Before the visit the approach temperature was {shown}, clean {level}"
     if now.low > clean.high:
         return f"The approach temperature has risen from {level} clean to {shown}"
     if plates_changed(evaluation, list(events)) is not None:
@@ -238,6 +248,7 @@ def _carried(evaluation: Evaluation, plant: Plant) -> str:
     carried = explanation(evaluation, plant)
     if carried:  # which tells the loss itself
         said = [r for r in said if r.code != "loss_at_reference"]
+    said = [r for r in said if r.code not in _SAID_ABOVE]
     unique = list(dict.fromkeys(remark_text(r, plant.units) for r in said))
     unique = [u for u in unique if u[1:] not in carried]
     if carried or unique:

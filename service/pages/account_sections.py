@@ -22,7 +22,7 @@ from service.wording.counted import counted_sentence
 from service.wording.history import changes
 from service.wording.numbers import MINUS, count_word
 from service.wording.paying import loss_price_and_day
-from service.wording.proofs import proof_text
+from service.wording.proofs import proof_text, unread_visit
 from service.wording.reckoned import WHY_NOT, is_of_another_cause
 from service.wording.remarks import remark_text
 from service.wording.visit_day import best_when, reckoned_for
@@ -71,6 +71,11 @@ class Account:
 def money(evaluation: Evaluation, plant: Plant, now_utc: datetime) -> Part:
     """Return when a visit brings the most."""
     account = evaluation.money
+    if account is None and unread_visit(evaluation) is not None:
+        return Part(
+            heading="What it costs from now on cannot be told yet.",
+            note="It is reckoned again once readings after the visit arrive.",
+        )
     if account is None:
         codes = {"no_tariff", "no_flow", "no_price"}
         said = [

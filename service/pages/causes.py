@@ -41,6 +41,8 @@ class CauseRow:
 
 def _ordered(evaluation: Evaluation) -> list[Cause]:
     """Return the causes with that of the verdict first; none where nothing can be told."""
+    if _is_put_off(evaluation):  # what stood before the visit is told as that
+        return causes_there(evaluation)
     if evaluation.verdict.kind is VerdictKind.CANNOT_TELL and evaluation.verdict.cause is None:
         return []
     leading = evaluation.verdict.cause
@@ -67,6 +69,9 @@ def heading(evaluation: Evaluation) -> str:
         return "No cause can be told from the others yet."
     if by_temperatures_alone(evaluation) and evaluation.verdict.kind is VerdictKind.LEAVE:
         return "The four temperatures show no change; heat transfer cannot be told without a flow."
+    if _is_put_off(evaluation):
+        likeliest = f"{cause_in_a_sentence(causes[0])}, {chances(causes[0].chances)}"
+        return f"Likeliest before the visit: {likeliest}."
     if evaluation.verdict.cause is None:
         return "No single cause explains all of it; the likeliest stands first."
     leading, *others = causes
@@ -87,6 +92,11 @@ def heading(evaluation: Evaluation) -> str:
             " something against every other cause."
         )
     return f"{cause_title(leading)}, {chances(leading.chances)}."
+
+
+def _is_put_off(evaluation: Evaluation) -> bool:
+    """Tell whether the verdict waits for readings after a visit."""
+    return any(r.code == "before_visit" for r in evaluation.verdict.reasons)
 
 
 def _is_undecided(evaluation: Evaluation) -> bool:

@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 from analytics.vocabulary.errors import PlateledgerError, RegisterError
 from analytics.vocabulary.quantities import TREND_ROLES
 from analytics.vocabulary.records import (
+    SURFACE_DEEDS,
     CauseKind,
     Deed,
     Estimate,
@@ -45,7 +46,7 @@ from service.wording.explaining import explanation
 from service.wording.foreseen import briefly
 from service.wording.limits import clean_today
 from service.wording.numbers import Figure
-from service.wording.proofs import achieved, visit_sentence
+from service.wording.proofs import UNTIL_READINGS, achieved, unread_visit, visit_sentence
 from service.wording.reasons import loss, reason, runner_up
 from service.wording.remarks import remark_text
 from service.wording.staleness import old_readings
@@ -189,12 +190,14 @@ def facts(evaluation: Evaluation, plant: Plant, now_utc: datetime) -> list[Fact]
         levels.append(f"clean {numbers.figure(clean, measure).bare}")
     if state is not None and state.approach_limit_K is not None:
         levels.append(f"limit {numbers.number(measure.shown(state.approach_limit_K), 1)}")
+    before = ["before the visit"] if unread_visit(evaluation) and state is not None else []
     factor = numbers.figure(state.cleanliness_factor if state else None, numbers.RATIO)
     limit, month = limit_reached(evaluation, plant), month_of_waiting(evaluation)
     return [
         Fact(label="Approach at the reference condition", figure=approach.main,
-             note="; ".join(part for part in levels if part)),
-        Fact(label="Cleanliness factor", figure=factor.main, note=_of_what(factor.range, evaluation)),
+             note="; ".join(part for part in (*before, *levels) if part)),
+        Fact(label="Cleanliness factor", figure=factor.main,
+             note="; ".join(n for n in (*before, _of_what(factor.range, evaluation)) if n)),
         Fact(label="Limit reached", figure=limit.main, note=limit.range),
         Fact(label=f"{days_of_waiting(evaluation, plant)} cost",
              figure=month.main, note="; ".join(n for n in (month.range, briefly(evaluation, plant)) if n),
@@ -210,6 +213,8 @@ def _of_what(known: str, evaluation: Evaluation) -> str:
 def _visit_fact(evaluation: Evaluation, plant: Plant, now_utc: datetime) -> Fact:
     money = evaluation.money
     spoken_of = visit_day(evaluation)
+    if unread_visit(evaluation) is not None:
+        return Fact(label="A visit brings", figure=numbers.CANNOT_TELL, note=UNTIL_READINGS)
     if money is None or spoken_of is None:
         missing = "no costs known" if money is None else "no price of a visit"
         return Fact(label="A visit brings", figure=numbers.CANNOT_TELL, note=missing)
@@ -366,13 +371,8 @@ def _asked(kept: KeptProposal, plant: Plant) -> Asked:
         number=kept.number, question=f"{what} about {when}?",
         said=f"{remark_text(p.remark, plant.units)}.{spread}",
         also=f"Known since {known}.{also}", day=p.at_utc.date().isoformat(), deed=str(p.deed),
-        plates=p.deed in _ON_THE_PLATES,
+        plates=p.deed in SURFACE_DEEDS,
     )  # fmt: skip
-
-
-_ON_THE_PLATES = (
-    Deed.CLEANED_IN_PLACE, Deed.OPENED_AND_CLEANED, Deed.GASKETS_CHANGED, Deed.PLATES_CHANGED,
-)  # fmt: skip
 
 
 async def decide_proposal(

@@ -26,6 +26,7 @@ from service.wording import dates, numbers
 from service.wording.causes import role_label
 from service.wording.limits import clean_today, plates_changed
 from service.wording.numbers import NBSP
+from service.wording.proofs import unread_visit
 from service.wording.reasons import loss
 from service.wording.remarks import remark_text
 from service.wording.yardstick import leads_with_plates, weeks_of_clean
@@ -108,6 +109,10 @@ def _approach_heading(
     if now is None or clean is None:
         return "The approach at the reference condition has no clean level to be held against yet."
     shown, level = numbers.figure(now, measure).main, numbers.figure(clean, measure).main
+    if unread_visit(evaluation) is not None:
+        return (
+            f"Before the visit the approach at the reference condition was {shown}, clean {level}."
+        )
     if now.low > clean.high:
         ratio = now.value / clean.value if clean.value > 0 else np.inf
         grown = "risen"
@@ -186,8 +191,10 @@ def transfer(evaluation: Evaluation, plant: Plant) -> Part:
         measure = numbers.measure_of("r_m2K_W", plant.units)
         note = f"{note} Fouling resistance {numbers.with_power(resistance, measure)}."
     if lost.low > 0:
-        return Part(heading=f"Heat transfer is {figure.main} below the clean curve.", note=note,
-                    chart=wide, phone_chart=phone)  # fmt: skip
+        heading = f"Heat transfer is {figure.main} below the clean curve."
+        if unread_visit(evaluation) is not None:
+            heading = f"Before the visit heat transfer was {figure.main} below the clean curve."
+        return Part(heading=heading, note=note, chart=wide, phone_chart=phone)
     share = measured_share(evaluation)
     heading = "Heat transfer lies on the clean curve."
     if share is not None and abs(share - 1) > _OFF_THE_CURVE:

@@ -3,12 +3,16 @@
 from datetime import datetime
 from pathlib import Path
 
+from sqlalchemy import Connection
+
 from analytics.vocabulary.errors import EvaluationError
 from analytics.vocabulary.records import Evaluation, VerdictKind
+from service.register.plant import Plant
 from service.register.reading import exchanger_of
 from service.settings import Settings
 from service.store import evaluations, log, registered
 from service.store.store import Store
+from service.usecases.after_visit import with_unread_visit
 
 
 def document_pdf(store: Store, tag: str, made_utc: datetime) -> bytes:
@@ -26,14 +30,23 @@ def document_pdf(store: Store, tag: str, made_utc: datetime) -> bytes:
     with store.reading() as connection:
         plant = registered.load_plant(connection)
         exchanger = exchanger_of(plant, tag)
-        evaluation = evaluations.load_evaluation(connection, exchanger.tag)
         events = log.load_events(connection, exchanger.tag)
+        evaluation = _stated(connection, plant, exchanger.tag, with_intervals=True)
     if evaluation is None:
         raise EvaluationError(
             f"{exchanger.tag}: there is no assessment yet to make a document from. "
             "Import its trends, then: plateledger assess"
         )
     return cleaning_document(plant, exchanger, evaluation, events, made_utc)
+
+
+def _stated(
+    connection: Connection, plant: Plant, tag: str, *, with_intervals: bool
+) -> Evaluation | None:
+    """Return the newest assessment as the log has it by now: no visit is asked for twice."""
+    found = evaluations.load_evaluation(connection, tag, with_intervals=with_intervals)
+    events = log.load_events(connection, tag)
+    return None if found is None else with_unread_visit(found, events, plant)
 
 
 def document_name(evaluation: Evaluation | None, tag: str) -> str:
@@ -55,7 +68,8 @@ def write_document(
     data = document_pdf(store, tag, made_utc)
     if path is None:
         with store.reading() as connection:
-            found = evaluations.load_evaluation(connection, tag, with_intervals=False)
+            plant = registered.load_plant(connection)
+            found = _stated(connection, plant, tag, with_intervals=False)
         path = settings.documents_path / document_name(found, tag)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -29,6 +29,7 @@ from service.usecases import (
     told_gaps,
     workspace,
 )
+from service.usecases.after_visit import with_unread_visit
 from service.usecases.assessing import AssessOutcome, assess, outdated
 from service.usecases.confirming import Confirmed, confirm_points
 from service.usecases.files import ImportOptions
@@ -133,9 +134,12 @@ class Ledger:
         with self.store.reading() as connection:
             heads = evaluations.heads(connection)
             found = [self._load(connection, h, with_intervals=False) for h in heads.values()]
-        kept = self.proposals()
+        kept, events = self.proposals(), self.events()
+        plant = self.plant() if found else None
         return rank(
-            proposing.without_decided(e, [k for k in kept if k.tag == e.tag])
+            with_unread_visit(
+                proposing.without_decided(e, [k for k in kept if k.tag == e.tag]), events, plant
+            )
             for e in found
             if e is not None
         )
@@ -145,7 +149,10 @@ class Ledger:
         with self.store.reading() as connection:
             head = evaluations.heads(connection).get(tag)
             found = None if head is None else self._load(connection, head, with_intervals=True)
-        return None if found is None else proposing.without_decided(found, self.proposals(tag))
+        if found is None:
+            return None
+        found = proposing.without_decided(found, self.proposals(tag))
+        return with_unread_visit(found, self.events(tag), self.plant())
 
     def made_utc(self, tag: str) -> datetime | None:
         """Return when the newest evaluation of ``tag`` was made."""

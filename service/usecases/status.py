@@ -21,13 +21,14 @@ from analytics.vocabulary.records import (
     MoneyAccount,
 )
 from service.register.plant import Plant
+from service.usecases.after_visit import verdict_before
 from service.usecases.proposing import KeptProposal, ProposalState
 from service.usecases.told_gaps import ToldGaps, summed_up
 from service.wording import foreseen
 from service.wording.explaining import explanation, parts
 from service.wording.limits import clean_today, passed_utc
 from service.wording.paying import loss_price_and_day
-from service.wording.proofs import proof_text
+from service.wording.proofs import NO_READINGS_YET, UNTIL_READINGS, proof_text, unread_visit
 from service.wording.reckoned import WHY_NOT, is_reckoned
 from service.wording.remarks import remark_text
 from service.wording.staleness import data_age, old_readings
@@ -183,7 +184,7 @@ class Visit:
 
     deed: str
     at: datetime
-    outcome: str  # "worked", "worked in part", "no effect seen", "too early to tell"
+    outcome: str  # also "too early to tell", and "no readings after it yet"; see VisitProof
     gain: Figure  # that of at_visit
     recovered: Figure  # share of the lost U that came back, at the visit
     measured: Compared | None  # mean of up to fourteen days with evidence on either side
@@ -227,6 +228,7 @@ class Status:
     thermometer_pairs: tuple[ThermometerPair, ...]
     open_alerts: int
     last_visit: Visit | None  # what the last one achieved; null: none whose effect can be told
+    verdict_before_visit: str | None = None  # while no reading follows the last visit
     proposals: tuple[StatedProposal, ...] = ()  # open ones
 
 
@@ -277,6 +279,8 @@ def status_of(
     state = None if evaluation is None else evaluation.state
     verdict = None if evaluation is None else evaluation.verdict
     no_flow = _without_flow(evaluation) or why
+    unread = None if evaluation is None else unread_visit(evaluation)
+    waits = "" if unread is None else f"cannot be told {UNTIL_READINGS}"
     return Status(
         rank=rank,
         tag=tag,
@@ -313,13 +317,14 @@ def status_of(
         clean_taken_from=None
         if evaluation is None or evaluation.reference is None
         else evaluation.reference.basis,
-        limit_reached=_limit_reached(evaluation, no_flow),
-        avoidable_cost=_cost(evaluation, exchanger, plant, now_utc, no_flow),
+        limit_reached=_limit_reached(evaluation, no_flow or waits),
+        avoidable_cost=_cost(evaluation, exchanger, plant, now_utc, no_flow or waits),
         data_health=_health(evaluation, plant, told),
         data_age=_age(evaluation, plant, now_utc),
         thermometer_pairs=_pairs(evaluation),
         open_alerts=open_alerts,
         last_visit=_last_visit(evaluation),
+        verdict_before_visit=None if evaluation is None else verdict_before(evaluation),
         proposals=tuple(stated_proposal(k, plant) for k in proposals),
     )
 
@@ -473,12 +478,13 @@ def _last_visit(evaluation: Evaluation | None) -> Visit | None:
     last = max(proofs, key=lambda p: p.event.at_utc, default=None)
     if last is None:
         return None
+    why = NO_READINGS_YET if last.outcome == NO_READINGS_YET else _TOO_FEW_DAYS
     return Visit(
         deed=str(last.event.deed),
         at=last.event.at_utc,
         outcome=last.outcome,
-        gain=_figure(last.at_visit.gain if last.at_visit else None, "1", _TOO_FEW_DAYS),
-        recovered=_figure(last.recovered, "1", "" if last.at_visit else _TOO_FEW_DAYS),
+        gain=_figure(last.at_visit.gain if last.at_visit else None, "1", why),
+        recovered=_figure(last.recovered, "1", "" if last.at_visit else why),
         measured=_compared(last.measured),
         at_visit=_compared(last.at_visit),
         text=proof_text(last),

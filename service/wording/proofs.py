@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import UTC
+from typing import Final
 
 from analytics.vocabulary.records import Comparison, Deed, Estimate, Evaluation, VisitProof
 from service.register.plant import Plant
@@ -16,6 +17,10 @@ _HOW_TAKEN = (
     "The fortnights are measured. What the visit itself did follows from how the deposit grows up to"
     " it and away from it, and is less sure."
 )
+
+
+NO_READINGS_YET: Final = "no readings after it yet"
+UNTIL_READINGS = "until readings after the visit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +90,21 @@ def _change(gain: Estimate) -> str:
 
 def _last(evaluation: Evaluation) -> VisitProof | None:
     return max(evaluation.proofs, key=lambda p: p.event.at_utc, default=None)
+
+
+def unread_visit(evaluation: Evaluation) -> VisitProof | None:
+    """Return the last visit to the plates while no reading after it has arrived; else ``None``."""
+    last = _last(evaluation)
+    return last if last is not None and last.outcome == NO_READINGS_YET else None
+
+
+def done_without_readings(evaluation: Evaluation, plant: Plant | None) -> str:
+    """Return ``opened and cleaned on 24 November 2026, no readings since``; empty where there are."""
+    visit = unread_visit(evaluation)
+    if visit is None:
+        return ""
+    day = dates.long_day(visit.event.at_utc, zone_of(plant))
+    return f"{visit.event.deed} on {day}, no readings since"
 
 
 def without_effect(evaluation: Evaluation) -> VisitProof | None:

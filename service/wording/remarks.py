@@ -131,6 +131,8 @@ REMARKS: dict[str, str] = {
     "calibration_would_settle": "A check of the {role!} instrument against a calibrated one would settle it",
     "risen_unexplained": "It passes {low%..high%} more heat than in its reference period, which no deposit explains: a visit that nobody logged, or an instrument that was changed",
     "wandered": "Over the record heat transfer has wandered between {low%+} and {high%+} of clean; no single cause explains it",
+    "visit_unread": "What the visit did cannot be judged until readings after it arrive; they end on {end!}",
+    "before_visit": "Before it the answer was \"{answer!}\"[; by then the deposit had cost {cost!}]",
     "mild": "The loss is {loss%}, still mild",
     "visit_pays": "A visit brings more than it costs",
     "visit_pays_later": "A visit pays from {day!}",
@@ -140,6 +142,7 @@ REMARKS: dict[str, str] = {
     "limit_near": "The limit of {limit_K} is near",
     # the few numbers that carried a verdict: parts of one sentence
     "why_level": "the approach at the reference condition is {approach_K}[ against {clean_K} clean][, and the loss began about {since!}]",
+    "why_level_before": "before the visit the approach at the reference condition was {approach_K}[ against {clean_K} clean]",
     "why_level_allowed": "with that allowed for, the approach at the reference condition is {approach_K}[ against {clean_K} clean]",
     "why_loss": "heat transfer is {low%..high%} below clean",
     "why_share": "heat transfer is {low%..high%} of clean",
@@ -165,6 +168,7 @@ REMARKS: dict[str, str] = {
     "settles_log": "a line in the log of what was done, or a check of the instruments, would settle it",
     "settles_visit": "a meter on the other side, or a cleaning and its proof, would settle it",
     "settles_instrument": "the {role!} would settle it: a loss would be known to ±{with_it%%}[ instead of ±{now%%}]",
+    "settles_after_visit": "readings after the visit would settle it",
     "settles_days": "steady days still to come before a verdict: {missing#}",
     "settles_hours": "more steady hours would settle it",
     # what nobody logged

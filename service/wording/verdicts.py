@@ -25,7 +25,12 @@ from service.wording.causes import role_label
 from service.wording.explaining import settling
 from service.wording.limits import passed_utc
 from service.wording.numbers import NBSP, Figure, count_word
-from service.wording.proofs import changed_nothing
+from service.wording.proofs import (
+    UNTIL_READINGS,
+    changed_nothing,
+    done_without_readings,
+    unread_visit,
+)
 from service.wording.reasons import by_temperatures_alone, loss, reason, units_of, zone_of
 from service.wording.reckoned import NOT_RECKONED, is_of_another_cause, is_reckoned
 from service.wording.remarks import remark_text
@@ -66,8 +71,11 @@ _MISSING: dict[str, str] = {
     "off_season": "Cannot tell: it is not running.",
 }
 # Of what cannot be told: why somebody has to act first, and why only time helps.
-_ACT_FIRST = frozenset({"points_swapped", "flow_unit", "missing_role", "no_readings", "stopped"})
-_WAIT = frozenset({"few_days", "quiet_low_load"})
+ACT_FIRST = frozenset({"points_swapped", "flow_unit", "missing_role", "no_readings", "stopped"})
+_WAIT = frozenset({"few_days", "quiet_low_load", "visit_unread"})
+
+
+_UNTIL_READINGS = replace(numbers.UNKNOWN, range=UNTIL_READINGS)
 
 
 def headline(evaluation: Evaluation, plant: Plant | None = None) -> str:
@@ -141,6 +149,8 @@ def _leave(evaluation: Evaluation, plant: Plant | None) -> str:
 def _cannot_tell(evaluation: Evaluation, plant: Plant | None) -> str:
     """Return what is missing, as far as one thing is."""
     said = [r.code for r in (*evaluation.verdict.reasons, *evaluation.health.consequences)]
+    if "visit_unread" in said:
+        return f"Cannot tell yet: {done_without_readings(evaluation, plant)}."
     for code in said:
         if code in _MISSING:
             return _MISSING[code]
@@ -166,6 +176,8 @@ def month_of_waiting(evaluation: Evaluation) -> Figure:
     Of a cause whose cost is not reckoned, that is said; what a deposit would cost stands beside it.
     """
     another, deposit = is_of_another_cause(evaluation), _month_of_a_deposit(evaluation.money)
+    if unread_visit(evaluation) is not None and not another:
+        return _UNTIL_READINGS
     if not another:
         return deposit
     if is_reckoned(evaluation):
@@ -197,7 +209,7 @@ def limit_reached(evaluation: Evaluation, plant: Plant | None = None) -> Figure:
     """Return when the limit is reached: ``2 Jan–21 Mar 2027`` and ``6–17 weeks after 23 Nov``."""
     forecast, zone = evaluation.forecast, zone_of(plant)
     if forecast is None:
-        return numbers.UNKNOWN
+        return _UNTIL_READINGS if unread_visit(evaluation) else numbers.UNKNOWN
     made = forecast.made_utc
     months = f"{round(forecast.horizon_days / 30.44)}{NBSP}months"
     first, last = forecast.date_5, forecast.date_95
@@ -281,7 +293,7 @@ def _needed(
     if others:
         verb = "needs" if others == 1 else "need"
         rest = f"{rest} {count_word(others).capitalize()} more {verb} a decision."
-    if blocked := sum(_rests_on(e, _ACT_FIRST) for e in evaluations):
+    if blocked := sum(_rests_on(e, ACT_FIRST) for e in evaluations):
         rest = f"{rest} Of {count_word(blocked)} nothing can be told before its data is put right."
     return opening, rest.strip()
 
@@ -354,7 +366,7 @@ def _no_verdict_asks(
     evaluations: Sequence[Evaluation], asked: Mapping[str, Asked], plant: Plant
 ) -> tuple[str, str]:
     """Return the sentence where no verdict asks for anything: what else waits, or that nothing does."""
-    blocked = [e for e in evaluations if _rests_on(e, _ACT_FIRST)]
+    blocked = [e for e in evaluations if _rests_on(e, ACT_FIRST)]
     waiting = [e for e in evaluations if _rests_on(e, _WAIT)]
     waits = together(list(asked.values())).in_words()
     if blocked or len(waiting) == len(evaluations):
@@ -403,7 +415,7 @@ def _nothing_told(
     first = untold[0]
     why = headline(first, plant).partition(": ")[2]
     if not why:
-        said = next(r for r in first.verdict.reasons if r.code in _ACT_FIRST | _WAIT)
+        said = next(r for r in first.verdict.reasons if r.code in ACT_FIRST | _WAIT)
         why = f"{_lower(remark_text(said, units_of(plant)))}."
     opening = f"Nothing can be told of {place(first.tag, plant)} yet: {why}"
     rest = [settling(first, plant)]
@@ -412,7 +424,7 @@ def _nothing_told(
         rest.append(f"{count_word(more).capitalize()} more {verb} data put right as well.")
     if more := len(untold) - max(len(blocked), 1):
         verb = "has" if more == 1 else "have"
-        rest.append(f"{count_word(more).capitalize()} more {verb} too few steady days.")
+        rest.append(f"{count_word(more).capitalize()} more {verb} too few readings yet.")
     return opening, " ".join(r for r in rest if r)
 
 
@@ -445,7 +457,9 @@ def changes_since(
         proofs = [p for p in evaluation.proofs if p.event.at_utc > seen_utc]
         raised = [a for a in evaluation.alerts if a.raised_utc > seen_utc]
         since = evaluation.verdict.since_utc
-        if proofs:
+        if unread_visit(evaluation) is not None and proofs:
+            said.append(f"{evaluation.tag}: {done_without_readings(evaluation, plant)}")
+        elif proofs:
             said.append(f"{evaluation.tag}: {proofs[-1].outcome} after its visit")
         elif since is not None and since > seen_utc:
             said.append(f"{evaluation.tag}, {_lower(headline(evaluation, plant))}")
