@@ -1,12 +1,13 @@
-"""What an assessment still says once the plates were visited after the last of its readings.
+"""What an assessment still says once the plates were visited at, or after, the end of its readings.
 
-A visit that no reading follows has shown nothing yet: whether the plates need anything is open, and what
-waiting costs, or another visit would bring, was reckoned for plates that are no longer like that. What the
+A visit that no day of readings follows has shown nothing yet: whether the plates need anything is open,
+and what waiting costs, or another visit would bring, was reckoned for plates that are no longer like that. What the
 readings told before it stays. Everything that is shown goes through here, so that nothing asks twice.
 """
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, timedelta
 
 from analytics.vocabulary.records import (
     SURFACE_DEEDS,
@@ -25,6 +26,7 @@ from service.wording.proofs import NO_READINGS_YET
 from service.wording.reasons import zone_of
 from service.wording.verdicts import ACT_FIRST, headline
 
+_DAY = timedelta(days=1)  # of readings is the least that is held against those before a visit
 _OF_THE_PLATES = frozenset({
     VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER, VerdictKind.LEAVE, VerdictKind.CANNOT_TELL,
 })  # fmt: skip
@@ -39,11 +41,7 @@ def with_unread_visit(
     "cannot tell"; one on an instrument, the building or the data stays, as a visit settles none of them.
     Without such a visit, or without readings, the evaluation is returned as it is.
     """
-    end_utc = evaluation.health.last_utc and evaluation.through_utc
-    since = [
-        e for e in events
-        if e.tag == evaluation.tag and e.deed in SURFACE_DEEDS and end_utc and e.at_utc > end_utc
-    ]  # fmt: skip
+    since = [e for e in events if e.tag == evaluation.tag and _is_unread(evaluation, e)]
     if not since:
         return evaluation
     visit = max(since, key=lambda e: e.at_utc)
@@ -54,6 +52,17 @@ def with_unread_visit(
         evaluation, verdict=_verdict(evaluation, visit, plant), forecast=None, money=None,
         proofs=(*evaluation.proofs, proof),
     )  # fmt: skip
+
+
+def _is_unread(evaluation: Evaluation, event: MaintenanceEvent) -> bool:
+    """Tell whether an event touched the plates and the readings hold no full day with evidence since."""
+    if event.deed not in SURFACE_DEEDS or evaluation.health.last_utc is None:
+        return False
+    if event.at_utc > evaluation.through_utc:
+        return True
+    state = evaluation.state
+    shown = state is None or state.as_of_utc.date() >= event.at_utc.astimezone(UTC).date()
+    return not shown and event.at_utc > evaluation.through_utc - _DAY
 
 
 def verdict_before(evaluation: Evaluation) -> str | None:
@@ -69,7 +78,7 @@ def _verdict(evaluation: Evaluation, visit: MaintenanceEvent, plant: Plant | Non
     if not _is_put_off(verdict, visit):
         return replace(verdict, reasons=(*verdict.reasons[:1], unread, *verdict.reasons[1:]))
     words = {"answer": headline(evaluation, plant).rstrip("."), "verdict": str(verdict.kind)}
-    before = Remark(code="before_visit", words=words | _cost(evaluation))
+    before = Remark(code="before_visit", words=words | _cost(evaluation, visit))
     return Verdict(
         kind=VerdictKind.CANNOT_TELL, cause=None, runner_up=None, since_utc=None,
         reasons=(unread, before),
@@ -85,11 +94,12 @@ def _is_put_off(verdict: Verdict, visit: MaintenanceEvent) -> bool:
     return verdict.kind in _OF_THE_PLATES
 
 
-def _cost(evaluation: Evaluation) -> dict[str, str]:
-    """Return what the deposit had cost, where that is sure to be something."""
+def _cost(evaluation: Evaluation, visit: MaintenanceEvent) -> dict[str, str]:
+    """Return what the deposit had cost by the visit, where that is sure to be something."""
     money, cause = evaluation.money, evaluation.verdict.cause
     if money is None or cause is None or cause.kind is not CauseKind.DEPOSIT:
         return {}
-    if money.avoidable_so_far.low <= 0:
+    counted_before = money.since_utc.date() < visit.at_utc.astimezone(UTC).date()
+    if money.avoidable_so_far.low <= 0 or not counted_before:
         return {}
     return {"cost": numbers.money(money.avoidable_so_far, money.currency).text}

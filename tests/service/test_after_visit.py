@@ -29,7 +29,7 @@ from tests.service.test_pages import Client, MadeUpLedger
 
 PLANT = made_up.whole_plant()
 VISIT_UTC = datetime(2026, 11, 24, 11, tzinfo=UTC)  # the made-up readings end on the 23rd
-SAID = "Cannot tell yet: opened and cleaned on 24 November 2026, no readings since."
+SAID = "Cannot tell yet: opened and cleaned on 24 November 2026, no day of readings since."
 WAITS = "cannot be judged until readings after it arrive; they end on 23 November 2026"
 ASKS = ("approve a cleaning", "needs a cleaning visit", "Clean it: deposit.", "of waiting from")
 
@@ -64,13 +64,30 @@ def test_only_a_visit_after_the_last_reading_counts_and_only_of_its_own() -> Non
     assert unread(bare) is bare
 
 
+def test_a_visit_on_the_day_on_which_the_readings_end_has_shown_nothing_either() -> None:
+    base = made_up.deposit()
+    assert base.state is not None
+    event = replace(visit(base.tag), at_utc=base.through_utc - timedelta(hours=1))
+    midnight = base.through_utc.replace(hour=0, minute=0)
+    for days, put_off in ((1, True), (0, False)):  # the last day that tells of the plates
+        state = replace(base.state, as_of_utc=midnight - timedelta(days=days))
+        found = with_unread_visit(replace(base, state=state), (event,), PLANT)
+        assert (verdict_before(found) == "clean it") is put_off
+    assert base.money is not None
+    money = replace(base.money, since_utc=event.at_utc)  # counted since that very visit
+    state = replace(base.state, as_of_utc=midnight - timedelta(days=1))
+    found = with_unread_visit(replace(base, state=state, money=money), (event,), PLANT)
+    assert "cost" not in found.verdict.reasons[1].words
+    assert "cost" in unread(base).verdict.reasons[1].words
+
+
 def test_a_visit_settles_no_instrument_and_no_missing_data() -> None:
     """What another person has to do stays said; what the deposit beside it costs waits all the same."""
     for base in (made_up.thermometer(), made_up.building_side(), made_up.add_plates()):
         found = unread(base)
         assert headline(found, PLANT) == headline(base, PLANT)
         assert (found.money, found.forecast) == (None, None)
-        assert found.proofs[-1].outcome == "no readings after it yet"
+        assert found.proofs[-1].outcome == "no day of readings after it yet"
     swapped = replace(
         made_up.nothing_known(),
         verdict=replace(made_up.nothing_known().verdict, reasons=(Remark(code="points_swapped"),)),
@@ -89,10 +106,14 @@ def test_it_is_ranked_with_what_waits_and_not_counted_as_in_need() -> None:
     assert "cleaning visit" not in said
     assert "None" in said or "Neither" in said
     alone = plain(home_sentence([unread(fouled)], PLANT))
-    assert "yet: opened and cleaned on 24 November 2026, no readings since. Readings after" in alone
+    assert (
+        "yet: opened and cleaned on 24 November 2026, no day of readings since. Readings after"
+        in alone
+    )
     news = changes_since([unread(fouled)], VISIT_UTC - timedelta(days=1), PLANT)
     assert (
-        plain(news[0]) == f"{fouled.tag}: opened and cleaned on 24 November 2026, no readings since"
+        plain(news[0])
+        == f"{fouled.tag}: opened and cleaned on 24 November 2026, no day of readings since"
     )
 
 
@@ -130,7 +151,7 @@ def test_ledger_and_document_ask_for_no_second_visit(own_ledger, workspace, writ
     assert status.last_visit is not None
     assert (status.last_visit.at, status.last_visit.outcome) == (
         VISIT_UTC,
-        "no readings after it yet",
+        "no day of readings after it yet",
     )
     cost = status.avoidable_cost
     for figure in (cost.next_month, cost.visit_brings, status.limit_reached):
