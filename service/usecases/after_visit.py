@@ -99,7 +99,7 @@ def _cost(evaluation: Evaluation, visit: MaintenanceEvent) -> dict[str, str]:
     money, cause = evaluation.money, evaluation.verdict.cause
     if money is None or cause is None or cause.kind is not CauseKind.DEPOSIT:
         return {}
-    counted_before = money.since_utc.date() < visit.at_utc.astimezone(UTC).date()
-    if money.avoidable_so_far.low <= 0 or not counted_before:
+    counted_anew = visit.at_utc <= evaluation.through_utc  # from the visit, of which it knows
+    if counted_anew or money.avoidable_so_far.low <= 0:
         return {}
     return {"cost": numbers.money(money.avoidable_so_far, money.currency).text}
