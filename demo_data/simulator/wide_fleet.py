@@ -2,7 +2,7 @@
 
 Lives here: what plant is drawn, how it is instrumented and logged. Not here: what is hidden in it
 (``wide_kinds.py``). Sets have seed sequences of their own, so that no case of one can turn up in
-another: ``tuning`` to look at, those for judging to be opened once (the first five have been, and are looked at).
+another: ``tuning`` to look at, those for judging to be opened once (all six have been, and are looked at).
 """
 
 from dataclasses import dataclass, replace
