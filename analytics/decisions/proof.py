@@ -7,7 +7,8 @@ Two figures are told. The fortnights are measured: the plates as they were, on a
 with evidence before the visit and the first after it. But deposits grow, and fastest on plates that were
 just cleaned, so that a visit that took off a third may be gone from the fortnights' difference. What it
 achieved is the difference between the day after and the day before it, whither both sides are carried
-along their growth; that is less sure. The conclusion rests on it.
+along their growth; that is less sure. An effect that either
+shows is one; how much came back is told at the visit.
 """
 
 from collections.abc import Sequence
@@ -113,7 +114,7 @@ def prove_visit(
     recovered = _share(mean[2:], spread[2:, 2:], common_sd, freedom)
     return VisitProof(
         event=event, measured=measured, at_visit=at_visit, recovered=recovered,
-        days_before=len(before), days_after=len(after), 
+        days_before=len(before), days_after=len(after),
         outcome=_outcome(at_visit.gain, measured.gain, recovered),
     )  # fmt: skip
 

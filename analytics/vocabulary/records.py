@@ -522,7 +522,7 @@ class VisitProof:
 
     ``measured`` compares means of up to a fortnight of days with evidence, before and after.
     ``at_visit`` compares the day after the visit with the day before, whither both sides are carried
-    along their growth: what the visit did, before the deposit grew again. The outcome rests on it.
+    along their growth: what the visit did, before the deposit grew again. An effect that either shows is one.
     """
 
     event: MaintenanceEvent

@@ -50,12 +50,12 @@ def with_unread_visit(
     )
     return replace(
         evaluation, verdict=_verdict(evaluation, visit, plant), forecast=None, money=None,
-        proofs=(*evaluation.proofs, proof),
+        proofs=(*(p for p in evaluation.proofs if p.event != visit), proof),
     )  # fmt: skip
 
 
 def _is_unread(evaluation: Evaluation, event: MaintenanceEvent) -> bool:
-    """Tell whether an event touched the plates and the readings hold no full day with evidence since."""
+    """Tell whether an event touched the plates and the readings end with it, or hold less than a day since."""
     if event.deed not in SURFACE_DEEDS or evaluation.health.last_utc is None:
         return False
     if event.at_utc > evaluation.through_utc:

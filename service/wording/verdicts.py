@@ -149,7 +149,7 @@ def _leave(evaluation: Evaluation, plant: Plant | None) -> str:
 def _cannot_tell(evaluation: Evaluation, plant: Plant | None) -> str:
     """Return what is missing, as far as one thing is."""
     said = [r.code for r in (*evaluation.verdict.reasons, *evaluation.health.consequences)]
-    if "visit_unread" in said:
+    if "visit_unread" in said and not ACT_FIRST & {r.code for r in evaluation.verdict.reasons}:
         return f"Cannot tell yet: {done_without_readings(evaluation, plant)}."
     for code in said:
         if code in _MISSING:

@@ -14,6 +14,7 @@ from analytics.vocabulary.records import (
     MaintenanceEvent,
     Remark,
     VerdictKind,
+    VisitProof,
 )
 from service.settings import Settings
 from service.usecases.after_visit import verdict_before, with_unread_visit
@@ -86,13 +87,28 @@ def test_a_visit_settles_no_instrument_and_no_missing_data() -> None:
         assert headline(found, PLANT) == headline(base, PLANT)
         assert (found.money, found.forecast) == (None, None)
         assert found.proofs[-1].outcome == "no day of readings after it yet"
-    swapped = replace(
-        made_up.nothing_known(),
-        verdict=replace(made_up.nothing_known().verdict, reasons=(Remark(code="points_swapped"),)),
+    reasons = (Remark(code="points_swapped"),)
+    verdict = replace(made_up.nothing_known().verdict, reasons=reasons)
+    swapped = replace(made_up.deposit(), verdict=verdict)
+    found = unread(swapped)
+    assert found is not swapped
+    assert (
+        headline(found, PLANT)
+        == headline(swapped, PLANT)
+        == "Cannot tell: two points seem swapped."
     )
-    assert headline(unread(swapped), PLANT) == headline(swapped, PLANT)
     changed = unread(made_up.add_plates(), Deed.PLATES_CHANGED)
     assert plain(headline(changed, PLANT)).startswith("Cannot tell yet: plates changed on 24")
+
+
+def test_a_proof_too_early_to_tell_gives_way_to_the_visit_that_waits() -> None:
+    base, event = made_up.deposit(), visit(made_up.deposit().tag)
+    early = VisitProof(
+        event=event, recovered=None, days_before=20, days_after=1, outcome="too early to tell"
+    )
+    found = with_unread_visit(replace(base, proofs=(early,)), (event,), PLANT)
+    assert [p.outcome for p in found.proofs] == ["no day of readings after it yet"]
+    assert plain(headline(found, PLANT)) == SAID
 
 
 def test_it_is_ranked_with_what_waits_and_not_counted_as_in_need() -> None:
