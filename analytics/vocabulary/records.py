@@ -532,7 +532,7 @@ class VisitProof:
     days_before: int
     days_after: int
     outcome: Literal[
-        "worked", "worked in part", "no effect seen", "too early to tell", "no day of readings after it yet"
+        "worked", "worked in part", "no effect seen", "too early to tell", "no day that shows it yet"
     ]  # fmt: skip
 
 

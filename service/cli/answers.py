@@ -36,7 +36,7 @@
                         visit achieved; or null. measured, at_visit: {before, after, gain, first, last},
                         means of up to fourteen days a side, and the day after against the day before,
                         carried there along the deposit's growth; gain is that of at_visit. While no
-                        reading follows the visit, outcome is "no day of readings after it yet"
+                        reading follows the visit, outcome is "no day that shows it yet"
     verdict_before_visit  the verdict that such a visit has put off until readings follow; or null
     proposals           [{number, tag, state, deed, role, at, earliest, latest, known, size, text,
                         evidence}]: log entries that seem to be missing

@@ -1,13 +1,13 @@
-"""What an assessment still says once the plates were visited at, or after, the end of its readings.
+"""What an assessment still says once the plates were visited and no day since has shown them.
 
-A visit that no day of readings follows has shown nothing yet: whether the plates need anything is open,
+A visit that no day with load follows has shown nothing yet: whether the plates need anything is open,
 and what waiting costs, or another visit would bring, was reckoned for plates that are no longer like that. What the
 readings told before it stays. Everything that is shown goes through here, so that nothing asks twice.
 """
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, timedelta
+from datetime import UTC
 
 from analytics.vocabulary.records import (
     SURFACE_DEEDS,
@@ -26,7 +26,6 @@ from service.wording.proofs import NO_READINGS_YET
 from service.wording.reasons import zone_of
 from service.wording.verdicts import ACT_FIRST, headline
 
-_DAY = timedelta(days=1)  # of readings is the least that is held against those before a visit
 _OF_THE_PLATES = frozenset({
     VerdictKind.CLEAN_NOW, VerdictKind.CLEAN_LATER, VerdictKind.LEAVE, VerdictKind.CANNOT_TELL,
 })  # fmt: skip
@@ -55,14 +54,15 @@ def with_unread_visit(
 
 
 def _is_unread(evaluation: Evaluation, event: MaintenanceEvent) -> bool:
-    """Tell whether an event touched the plates and the readings end with it, or hold less than a day since."""
+    """Tell whether an event touched the plates and no day since shows them: readings end, or have no load."""
     if event.deed not in SURFACE_DEEDS or evaluation.health.last_utc is None:
         return False
     if event.at_utc > evaluation.through_utc:
         return True
-    state = evaluation.state
-    shown = state is None or state.as_of_utc.date() >= event.at_utc.astimezone(UTC).date()
-    return not shown and event.at_utc > evaluation.through_utc - _DAY
+    judged = any(p.event == event and p.measured is not None for p in evaluation.proofs)
+    if judged or evaluation.state is None:
+        return False
+    return evaluation.state.as_of_utc.date() < event.at_utc.astimezone(UTC).date()
 
 
 def verdict_before(evaluation: Evaluation) -> str | None:

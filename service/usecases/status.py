@@ -184,7 +184,7 @@ class Visit:
 
     deed: str
     at: datetime
-    outcome: str  # also "too early to tell", and "no day of readings after it yet"; see VisitProof
+    outcome: str  # also "too early to tell", and "no day that shows it yet"; see VisitProof
     gain: Figure  # that of at_visit
     recovered: Figure  # share of the lost U that came back, at the visit
     measured: Compared | None  # mean of up to fourteen days with evidence on either side

@@ -19,7 +19,7 @@ _HOW_TAKEN = (
 )
 
 
-NO_READINGS_YET: Final = "no day of readings after it yet"
+NO_READINGS_YET: Final = "no day that shows it yet"
 UNTIL_READINGS = "until readings after the visit"
 
 
@@ -99,12 +99,12 @@ def unread_visit(evaluation: Evaluation) -> VisitProof | None:
 
 
 def done_without_readings(evaluation: Evaluation, plant: Plant | None) -> str:
-    """Return ``opened and cleaned on 24 November 2026, no day of readings since``; empty where there are."""
+    """Return ``opened and cleaned on 24 November 2026, no day since that shows the plates``; empty where there are."""
     visit = unread_visit(evaluation)
     if visit is None:
         return ""
     day = dates.long_day(visit.event.at_utc, zone_of(plant))
-    return f"{visit.event.deed} on {day}, no day of readings since"
+    return f"{visit.event.deed} on {day}, no day since that shows the plates"
 
 
 def without_effect(evaluation: Evaluation) -> VisitProof | None:

@@ -131,7 +131,7 @@ REMARKS: dict[str, str] = {
     "calibration_would_settle": "A check of the {role!} instrument against a calibrated one would settle it",
     "risen_unexplained": "It passes {low%..high%} more heat than in its reference period, which no deposit explains: a visit that nobody logged, or an instrument that was changed",
     "wandered": "Over the record heat transfer has wandered between {low%+} and {high%+} of clean; no single cause explains it",
-    "visit_unread": "What the visit did cannot be judged until readings after it arrive; they end on {end!}",
+    "visit_unread": "What the visit did cannot be judged until a day with load follows it; the readings end on {end!}",
     "before_visit": "Before it the answer was \"{answer!}\"[; by then the deposit had cost {cost!}]",
     "mild": "The loss is {loss%}, still mild",
     "visit_pays": "A visit brings more than it costs",

@@ -30,8 +30,10 @@ from tests.service.test_pages import Client, MadeUpLedger
 
 PLANT = made_up.whole_plant()
 VISIT_UTC = datetime(2026, 11, 24, 11, tzinfo=UTC)  # the made-up readings end on the 23rd
-SAID = "Cannot tell yet: opened and cleaned on 24 November 2026, no day of readings since."
-WAITS = "cannot be judged until readings after it arrive; they end on 23 November 2026"
+SAID = (
+    "Cannot tell yet: opened and cleaned on 24 November 2026, no day since that shows the plates."
+)
+WAITS = "cannot be judged until a day with load follows it; the readings end on 23 November 2026"
 ASKS = ("approve a cleaning", "needs a cleaning visit", "Clean it: deposit.", "of waiting from")
 
 
@@ -80,13 +82,29 @@ def test_a_visit_on_the_day_on_which_the_readings_end_has_shown_nothing_either()
     assert "cost" in unread(base).verdict.reasons[1].words
 
 
+@pytest.mark.parametrize("measured", [False, True])
+def test_a_visit_in_a_standstill_waits_for_load_unless_its_days_were_judged(measured: bool) -> None:
+    """Readings go on for three weeks after a summer's cleaning, none of which tells of the plates."""
+    base = made_up.deposit()
+    assert base.state is not None
+    event = replace(visit(base.tag), at_utc=base.through_utc - timedelta(days=21))
+    state = replace(base.state, as_of_utc=base.through_utc - timedelta(days=40))
+    known = replace(made_up.visited().proofs[-1], event=event)
+    base = replace(base, state=state, proofs=(known,) if measured else ())
+    found = with_unread_visit(base, (event,), PLANT)
+    assert (found is base) is measured
+    assert plain(headline(found, PLANT)).startswith(
+        "Clean it" if measured else "Cannot tell yet: opened"
+    )
+
+
 def test_a_visit_settles_no_instrument_and_no_missing_data() -> None:
     """What another person has to do stays said; what the deposit beside it costs waits all the same."""
     for base in (made_up.thermometer(), made_up.building_side(), made_up.add_plates()):
         found = unread(base)
         assert headline(found, PLANT) == headline(base, PLANT)
         assert (found.money, found.forecast) == (None, None)
-        assert found.proofs[-1].outcome == "no day of readings after it yet"
+        assert found.proofs[-1].outcome == "no day that shows it yet"
     reasons = (Remark(code="points_swapped"),)
     verdict = replace(made_up.nothing_known().verdict, reasons=reasons)
     swapped = replace(made_up.deposit(), verdict=verdict)
@@ -107,7 +125,7 @@ def test_a_proof_too_early_to_tell_gives_way_to_the_visit_that_waits() -> None:
         event=event, recovered=None, days_before=20, days_after=1, outcome="too early to tell"
     )
     found = with_unread_visit(replace(base, proofs=(early,)), (event,), PLANT)
-    assert [p.outcome for p in found.proofs] == ["no day of readings after it yet"]
+    assert [p.outcome for p in found.proofs] == ["no day that shows it yet"]
     assert plain(headline(found, PLANT)) == SAID
 
 
@@ -121,13 +139,13 @@ def test_it_is_ranked_with_what_waits_and_not_counted_as_in_need() -> None:
     assert "None" in said or "Neither" in said
     alone = plain(home_sentence([unread(fouled)], PLANT))
     assert (
-        "yet: opened and cleaned on 24 November 2026, no day of readings since. Readings after"
+        "yet: opened and cleaned on 24 November 2026, no day since that shows the plates. Readings after"
         in alone
     )
     news = changes_since([unread(fouled)], VISIT_UTC - timedelta(days=1), PLANT)
     assert (
         plain(news[0])
-        == f"{fouled.tag}: opened and cleaned on 24 November 2026, no day of readings since"
+        == f"{fouled.tag}: opened and cleaned on 24 November 2026, no day since that shows the plates"
     )
 
 
@@ -165,7 +183,7 @@ def test_ledger_and_document_ask_for_no_second_visit(own_ledger, workspace, writ
     assert status.last_visit is not None
     assert (status.last_visit.at, status.last_visit.outcome) == (
         VISIT_UTC,
-        "no day of readings after it yet",
+        "no day that shows it yet",
     )
     cost = status.avoidable_cost
     for figure in (cost.next_month, cost.visit_brings, status.limit_reached):
